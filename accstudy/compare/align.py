@@ -350,7 +350,7 @@ def mean_arrangement(poses: pd.DataFrame, start: pd.DataFrame) -> pd.DataFrame:
     arrays = pose_arrays(mine, arch, scans)
     points, axes, flats = _upright(arch.positions_mm, arch.axes, np.full(arch.axes.shape, np.nan))
     for _ in range(_MOST_ROUNDS if scans else 0):
-        now = _like(arch, points, axes)
+        now = replace(arch, positions_mm=points, axes=axes)
         placed = align_all(arrays, now)
         # means turn a little as a whole with every round: they are compared in their own frame
         new_points, new_axes, flats = _upright(
@@ -376,10 +376,6 @@ def mean_arrangement(poses: pd.DataFrame, start: pd.DataFrame) -> pd.DataFrame:
     order = {name: i for i, name in enumerate(start["implant"])}
     frame = frame.iloc[np.argsort(frame["implant"].map(order).to_numpy(), kind="stable")]
     return shape("arrangement", frame)
-
-
-def _like(arch: Arch, points: Floats, axes: Floats) -> Arch:
-    return replace(arch, positions_mm=points, axes=axes)
 
 
 def _mean(values: Floats, otherwise: Floats) -> Floats:

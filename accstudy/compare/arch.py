@@ -22,14 +22,13 @@ _EXACT_UP_TO = 12
 
 @dataclass(frozen=True, slots=True)
 class ArchOrder:
-    """Rows in the order along the arch, from the end that stands first in the table unless
-    ``stated``.
+    """Rows in the order along the arch, from the end that stands first in the table unless stated
+    otherwise.
 
     ``rivals`` are other orders that the positions support about as well.
     """
 
     order: tuple[int, ...]
-    stated: bool
     rivals: tuple[tuple[int, ...], ...]
 
 
@@ -62,9 +61,9 @@ def arch_order(
     if stated is not None:
         given = np.asarray(stated, float)
         if np.isfinite(given).all() and len(np.unique(given)) == n:
-            return ArchOrder(tuple(np.argsort(given, kind="stable").tolist()), True, ())
+            return ArchOrder(tuple(np.argsort(given, kind="stable").tolist()), ())
     if n <= 2:
-        return ArchOrder(tuple(range(n)), False, ())
+        return ArchOrder(tuple(range(n)), ())
     frame = frame_from_axis(common_axis)
     flat = (positions_mm - positions_mm.mean(axis=0)) @ frame[:, :2]
     gap = np.linalg.norm(positions_mm[:, None] - positions_mm[None], axis=2)
@@ -77,7 +76,7 @@ def arch_order(
     near = sorted(way for way in found if score[way] <= best + _NEAR_TIE)
     # of orders that are equal but for rounding the first by the rows of the table
     order = rows if rows in near else next(w for w in near if score[w] <= best + _EQUAL)
-    return ArchOrder(order, False, tuple(way for way in near if way != order))
+    return ArchOrder(order, tuple(way for way in near if way != order))
 
 
 def _forwards(way: tuple[int, ...]) -> tuple[int, ...]:

@@ -60,8 +60,6 @@ class TouchedImplant:
         Covariance of the position.
     lever_mm : float
         Length over which the axis was touched.
-    features : mapping of str to feature
-        The fitted elements, surfaces and not tip centres, with their residuals.
     """
 
     position_mm: Floats
@@ -70,7 +68,6 @@ class TouchedImplant:
     u_axis_deg: float
     covariance_um2: Floats
     lever_mm: float
-    features: Mapping[str, Feature]
 
 
 def implant_from_touches(
@@ -113,7 +110,6 @@ def implant_from_touches(
         math.degrees(math.sqrt(float(np.trace(tilt)) / 2)),
         covariance,
         lever_mm,
-        fitted,
     )
 
 

@@ -152,7 +152,8 @@ def groupings(
         seen[name] = mark
         levels = len(grouping.labels) // (len(DIRECTION) if _by_implant(name, data) else 1)
         if levels <= FEW_LEVELS:
-            findings.append(_few(name, levels))
+            what = say("findings.random_term_has_only", name=name, levels=levels)
+            findings.append(remark("random-few-levels", what))
     return sorted(found, key=lambda g: -len(g.labels)), findings
 
 
@@ -288,9 +289,3 @@ def _alike(one: Floats, other: Floats) -> bool:
     """Whether one covariance is a multiple of another, as seen by the same probe."""
     size = float(np.sum(one * one) * np.sum(other * other))
     return float(np.sum(one * other)) ** 2 >= size * (1 - 1e-12)
-
-
-def _few(name: str, levels: int) -> Finding:
-    return remark(
-        "random-few-levels", say("findings.random_term_has_only", name=name, levels=levels)
-    )

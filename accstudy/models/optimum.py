@@ -110,7 +110,7 @@ def climb(
     value, damping, evaluations = at.criterion_at(v[k]), 1e-4, 1
     for _ in range(_STEPS):
         if held is None and damping <= 1e-4 and evaluations % 4 == 0:
-            v, at = _rescaled(problem, v, at)
+            v = v * (at.variance / v[k])  # the best scale for these ratios
             value = at.criterion_at(v[k])
         score, information = at.slopes_at(v)
         low, _ = _bounds(problem, v)
@@ -143,11 +143,6 @@ def climb(
         v[:k][small] = 0.0
         at = _point(problem, v)
     return at, v, slope
-
-
-def _rescaled(problem: Problem, v: Floats, at: Evaluation) -> tuple[Floats, Evaluation]:
-    """All variances times the factor that is best for their ratios."""
-    return v * (at.variance / v[len(problem.sizes)]), at
 
 
 def _step(

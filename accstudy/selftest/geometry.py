@@ -72,7 +72,7 @@ def geometry_rows() -> list[Row]:
     for example in cases("geometry", "registration"):
         if example.params["kind"] == "rigid":
             rows += _registration(example)
-    return [*rows, *_arch_axes(), *_angles(), *_distances()]
+    return [*rows, *_arch_axes(), *_angles(), *_box(), *_triangles()]
 
 
 def element_answer(found: Any, key: str, told: ArrayLike) -> Any:
@@ -176,10 +176,6 @@ def _angles() -> list[Row]:
             float(here), max(3e-14, 1e-12 * abs(told)))
         for k, (told, here) in enumerate(zip(frame["directed_deg"], found, strict=True), start=1)
     ]  # fmt: skip
-
-
-def _distances() -> list[Row]:
-    return [*_box(), *_triangles()]
 
 
 def _box() -> list[Row]:

@@ -169,7 +169,9 @@ class _Addition:
 
         A file that is named itself must be new.
         """
-        listed = {self._full(r["file"]): r.get("scan", "") for r in self.rows if r.get("file")}
+        listed = {
+            (self.path / r["file"]).resolve(): r.get("scan", "") for r in self.rows if r.get("file")
+        }
         out: dict[Path, Path] = {}
         for one in named:
             if one.is_dir():
@@ -201,9 +203,6 @@ class _Addition:
             sizes.setdefault(p.stat().st_size, []).append(p)
             listed[p] = p.stem
         return out
-
-    def _full(self, file: str) -> Path:
-        return (self.path / file).resolve()
 
     def _day(self, found: Mapping[Path, Path]) -> str:
         """Day of the first scan."""

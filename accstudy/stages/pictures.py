@@ -96,7 +96,9 @@ def kept_view(file: Path) -> dict[str, str]:
     """Read a kept view: ``key``, ``png`` (base64) and ``note``; empty where it is not whole."""
     try:
         found = json.loads(read_own(file))
-        if sorted(found) != ["key", "note", "png"] or not all(map(_is_text, found.values())):
+        if sorted(found) != ["key", "note", "png"] or not all(
+            isinstance(v, str) for v in found.values()
+        ):
             return {}
         with Image.open(io.BytesIO(base64.b64decode(found["png"], validate=True))) as picture:
             if picture.format != "PNG" or max(picture.size) > _LARGEST_PX:
@@ -105,10 +107,6 @@ def kept_view(file: Path) -> dict[str, str]:
     except (OSError, ValueError, RecursionError, TypeError, SyntaxError, AttributeError):
         return {}
     return dict(found)
-
-
-def _is_text(value: object) -> bool:
-    return isinstance(value, str)
 
 
 def _write(file: Path, what: dict[str, str]) -> None:

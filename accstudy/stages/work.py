@@ -239,12 +239,9 @@ class Work:
             return {}
         return {"reference": self.study.files.digest(file), "scans": self.record["scans"]}
 
-    def _recorded_tables(self) -> list[str]:
-        return [name for name in TABLES if f"{name}.csv" in self.old.get("outputs", {})]
-
     def recall_tables(self) -> None:
         """Read the tables that an earlier run computed."""
-        names = self._recorded_tables()
+        names = [name for name in TABLES if f"{name}.csv" in self.old.get("outputs", {})]
         if self._pairs not in names:
             what, hint = "there are no result tables yet", "run `accstudy analyze` first"
             raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])

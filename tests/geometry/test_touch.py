@@ -60,7 +60,6 @@ def test_centre_and_axis_are_found_from_every_sufficient_set_of_features(feature
     found = implant_from_touches(touches(features=features, tip_mm=tip_mm))
     assert found.position_mm == pytest.approx(CENTRE, abs=1e-8)
     assert angle_between_deg(found.axis, AXIS) == pytest.approx(0, abs=1e-7)
-    assert set(found.features) == set(features)
 
 
 def test_the_order_of_rows_changes_nothing():
