@@ -106,7 +106,7 @@ def test_the_machine_joins_with_half_the_variance_of_a_length():
     both = with_machine(bare, mpe_um=(1.9, 4.0), length_mm=50.0)
     mpe = (1.9 + 4.0 * 0.05) / np.sqrt(3)
     assert both.u_position_um**2 - bare.u_position_um**2 == pytest.approx(mpe**2 / 2)
-    lever = bare.features["cylinder"].extent_mm
+    lever = bare.lever_mm
     assert lever == pytest.approx(4.5, abs=0.01)
     tilt = np.degrees((1.9 + 4.0 * lever / 1000) / np.sqrt(3) * 1e-3 / lever)
     assert both.u_axis_deg == pytest.approx(np.hypot(bare.u_axis_deg, tilt))
