@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.grid import DECIMALS, number_texts
+from accstudy.words.names import unit_of_column
 
 __all__ = [
     "BEGINNING",
@@ -73,10 +74,7 @@ class Column:
     @property
     def unit(self) -> str:
         """Unit from the name; empty for counts, ratios and labels."""
-        for ending in ("mm", "um", "deg", "ppm", "per_month"):
-            if self.name.endswith("_" + ending):
-                return {"um": "µm", "per_month": "1/month"}.get(ending, ending)
-        return ""
+        return unit_of_column(self.name)
 
 
 @dataclass(frozen=True, slots=True)

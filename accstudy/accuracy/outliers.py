@@ -21,6 +21,7 @@ from scipy import special
 from accstudy.accuracy.anova import Layouts, layouts
 from accstudy.accuracy.measurands import Results
 from accstudy.accuracy.summary import study_results
+from accstudy.grid import on_grid
 from accstudy.tables import empty, shape
 
 __all__ = [
@@ -222,7 +223,17 @@ def outlier_table(
     table = pd.concat(
         [keys.iloc[rows["layout"]].reset_index(drop=True), rows.reset_index(drop=True)], axis=1
     )
-    return shape("outliers", table)
+    return shape("outliers", table.assign(place=_places(table)))
+
+
+def _places(table: pd.DataFrame) -> pd.Series:
+    """How extreme every result is among those of its test beyond a critical value, from 1."""
+    seen = table[table["verdict"] != "nothing"]
+    ratio = seen["statistic"].abs() / seen["critical_1"].abs()
+    # Grubbs' test of two is a ratio of sums of squares: the smaller, the farther out
+    ratio = ratio.where(seen["test"] != "grubbs-double", 1 / ratio.clip(lower=1e-12))
+    on = pd.Series(on_grid(ratio.to_numpy(float)), seen.index)
+    return on.groupby(seen["test"]).rank(ascending=False, method="first")
 
 
 BEYOND = {"straggler": "beyond 5 %", "outlier": "beyond 1 %"}

@@ -8,9 +8,9 @@ from typing import Any
 
 from accstudy.errors import Finding
 from accstudy.words.catalogue import area, words
+from accstudy.words.names import UNITS
 
 __all__ = [
-    "UNITS",
     "figure_name",
     "forms",
     "head",
@@ -20,10 +20,6 @@ __all__ = [
     "plain",
     "with_heads",
 ]
-
-UNITS = {"um": "µm", "mm": "mm", "deg": "°", "c": "°C", "k": "1/K", "ncm": "N cm", "s": "s",
-         "lux": "lx"}  # fmt: skip
-"""Units by the endings of names."""
 
 _LINKS = (
     ("study.toml", "question"), ("reference/", "reference"), ("scan_bodies/", "body"),

@@ -103,7 +103,7 @@ def _beyond(row: object) -> str:
     bound = getattr(row, "bound_um", float("nan"))
     if pd.isna(bound):
         return "not every pair has a bound"
-    pair = f"{getattr(row, 'implant_a', '')}-{getattr(row, 'implant_b', '')}"
+    pair = f"{getattr(row, 'implant_a', '')}–{getattr(row, 'implant_b', '')}"
     return f"pair {pair} up to {bound:.1f} µm, limit {getattr(row, 'limit_um', 0.0):g} µm"
 
 

@@ -13,11 +13,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from accstudy.drift.charts import (
-    RULES,
+from accstudy.drift.charts import RULES, rule_run_lengths
+from accstudy.drift.control_limits import (
     MeanLimits,
     best_mean_limits,
-    rule_run_lengths,
     sd_factors,
     sd_run_length,
 )

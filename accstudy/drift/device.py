@@ -40,18 +40,13 @@ from accstudy.drift.trend import (
 )
 from accstudy.errors import Finding, Severity
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import number
+from accstudy.words.numbers import number, sized
 
-__all__ = ["Charted", "Device", "Found", "chart_signals", "event_near", "unit_text", "welch"]
+__all__ = ["Charted", "Device", "Found", "chart_signals", "event_near", "welch"]
 
 Floats = NDArray[np.float64]
 
 _RAMP_DAYS = 31
-
-
-def unit_text(unit: str) -> str:
-    """Unit as it is printed."""
-    return {"um": "µm"}.get(unit, unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +168,7 @@ def chart_signals(
                             at=row["at"],
                             where=where,
                             rule=row["rule"],
-                            size=number(size, stretch.unit, signed=True),
-                            unit_text=unit_text(stretch.unit),
+                            size=sized(size, stretch.unit, signed=True),
                         )
                         + (say("drift_results.and_persists_to_the") if lasts else ".")
                     ),
@@ -345,7 +339,6 @@ def _sentence(
     of_sd: bool,
 ) -> str:
     """A possible change: charts say what is a fact."""
-    unit = unit_text(stretch.unit)
     what = (
         say("drift_results.repeatability_of", measurand=stretch.measurand)
         if of_sd
@@ -361,7 +354,7 @@ def _sentence(
             size_2=number(size[2], stretch.unit, signed=True),
         )
     )
-    amount = f"{number(size[0], stretch.unit, signed=True)}{interval} {unit}"
+    amount = sized(size[0], stretch.unit, signed=True) + interval
     chance = "p < 0.001" if change.p < 0.001 else f"p = {change.p:.3f}"
     between = say("drift_results.between_and", low=low, high=high)
     if found.kind == "ramp" and of_sd:
@@ -615,13 +608,17 @@ def _compare_baselines(before: Stretch, after: Stretch, *, confidence: float) ->
     }
     difference = float(after.means.mean() - before.means.mean())
     row["difference"] = difference
-    unit = unit_text(after.unit)
     said = partial(number, unit=after.unit, signed=True)
-    told = f"{after.measurand}: {said(difference)} {unit} after {after.begins_with}"
+    ends = ""
     if found := welch(before.means, after.means, confidence):
         row.update(found)
-        told += f" ({said(found['low'])} to {said(found['high'])})"
-    row["what"] = told + "."
+        ends = say("drift_results.to_low_high", low=said(found["low"]), high=said(found["high"]))
+    row["what"] = say(
+        "drift_results.differs_after",
+        measurand=after.measurand,
+        size=sized(difference, after.unit, signed=True) + ends,
+        begins_with=after.begins_with,
+    )
     (sd_a, df_a), (sd_b, df_b) = (within_sessions(s.rows) for s in (after, before))
     if df_a > 0 and df_b > 0 and sd_b > 0:
         ratio = sd_a / sd_b
@@ -634,10 +631,7 @@ def _compare_baselines(before: Stretch, after: Stretch, *, confidence: float) ->
 
 def _trend_sentence(stretch: Stretch, trend: Trend, *, grows: bool) -> str:
     """Slope with its interval."""
-    unit = unit_text(stretch.unit)
     start = stretch.measurand[0].upper() + stretch.measurand[1:]
-    low, slope_, high = (
-        number(v, stretch.unit, signed=True) for v in (trend.low, trend.estimate, trend.high)
-    )
-    slope = f"{slope_} {unit} per month ({low} to {high})"
+    low, high = (number(v, stretch.unit, signed=True) for v in (trend.low, trend.high))
+    slope = f"{sized(trend.estimate, stretch.unit, signed=True)} per month ({low} to {high})"
     return f"{start} {'changes by' if grows else 'shows no trend:'} {slope}."

@@ -12,10 +12,10 @@ import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.drift.conformity import next_session
-from accstudy.drift.device import Charted, Device, Found, unit_text
+from accstudy.drift.device import Charted, Device, Found
 from accstudy.drift.measurands import CROSS_ARCH
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import date, number
+from accstudy.words.numbers import date, number, sized
 
 __all__ = [
     "CHANGED",
@@ -182,9 +182,9 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         )
     slope = ""
     if pd.notna(row.get("slope_p")):
-        low, mid, high = (
+        low, high = (
             number(row[k], row["unit"], signed=True)
-            for k in ("slope_low_per_month", "slope_per_month", "slope_high_per_month")
+            for k in ("slope_low_per_month", "slope_high_per_month")
         )
         shown = (
             "trend"
@@ -194,8 +194,7 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         slope = say(
             "drift_results.per_month_to",
             shown=shown,
-            mid=mid,
-            unit_text=unit_text(row["unit"]),
+            mid=sized(row["slope_per_month"], row["unit"], signed=True),
             low=low,
             high=high,
         )
@@ -210,11 +209,10 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         name = row["measurand"][0].upper() + row["measurand"][1:]
         text = f"{text}. {name}, {slope}." if slope else f"{text}."
         return text + (say("drift_results.all_in_the_baseline") if young else "")
-    size = number(row["size"], row["unit"], signed=True)
+    size = sized(row["size"], row["unit"], signed=True)
     if pd.notna(row["size_low"]):
         low, high = (number(row[k], row["unit"], signed=True) for k in ("size_low", "size_high"))
         size += say("drift_results.to_low_high", low=low, high=high)
-    size += f" {unit_text(row['unit'])}"
     name = row["measurand"][0].upper() + row["measurand"][1:]
     began = say(
         "drift_results.estimated_start_between_and",

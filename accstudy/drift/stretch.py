@@ -11,19 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.drift.changes import find_changes, noticed
-from accstudy.drift.charts import (
-    Cusum,
+from accstudy.drift.charts import Cusum, constants, cusum, ewma, individuals, rule_signals
+from accstudy.drift.control_limits import (
     MeanLimits,
     ScoreBaseline,
     SpreadLimits,
     best_mean_limits,
-    constants,
-    cusum,
-    ewma,
-    individuals,
     individuals_factor,
     range_factor,
-    rule_signals,
     score_baseline,
     sd_factors,
     spread_limits,

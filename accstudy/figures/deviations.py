@@ -26,6 +26,7 @@ from accstudy.figures.style import (
     styled,
 )
 from accstudy.words.catalogue import say
+from accstudy.words.names import pair_name, unit_name
 
 __all__ = ["alignment_chart", "arch_chart", "exaggeration", "pair_chart"]
 
@@ -188,7 +189,7 @@ def pair_chart(
     Figure
         Left the bias, right the standard deviations; pairs by growing span.
     """
-    unit = {"um": "µm", "deg": "°"}.get(str(rows["unit"].iloc[0]), "")
+    unit = unit_name(str(rows["unit"].iloc[0]))
     pairs = rows.drop_duplicates("subject").sort_values(["span_mm", "subject"])
     place = {s: i for i, s in enumerate(pairs["subject"])}
     conditions = list(dict.fromkeys(rows["condition"]))
@@ -214,7 +215,7 @@ def pair_chart(
         for side in (-limit, limit):
             left.axvline(side, color=GREY, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
     names = [
-        f"{printable(s)}   {span:.1f} mm"
+        f"{printable(pair_name(s))}   {span:.1f} mm"
         for s, span in zip(pairs["subject"], pairs["span_mm"], strict=True)
     ]
     left.set_yticks(range(len(pairs)), names)

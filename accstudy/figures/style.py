@@ -36,6 +36,7 @@ __all__ = [
     "SERIES",
     "TINTS",
     "figure_bytes",
+    "lacking",
     "legend_of",
     "line_of",
     "name_ticks",
@@ -279,5 +280,21 @@ def printable(text: object) -> str:
     '?? A'
     """
     known = _known_characters()
-    flat = re.sub(r"[ \t\r\n\f\v]+", " ", str(text)).strip(" ")
-    return "".join(c if ord(c) in known else "?" for c in flat)
+    return "".join(c if ord(c) in known else "?" for c in _flat(text))
+
+
+def lacking(text: object) -> str:
+    """Characters of a text that the typeface lacks, each once.
+
+    Examples
+    --------
+    >>> lacking("口腔 A, 口")
+    '口腔'
+    """
+    known = _known_characters()
+    return "".join(dict.fromkeys(c for c in _flat(text) if ord(c) not in known))
+
+
+def _flat(text: object) -> str:
+    """Text in one line."""
+    return re.sub(r"[ \t\r\n\f\v]+", " ", str(text)).strip(" ")

@@ -142,10 +142,8 @@ def _described(models: pd.DataFrame, between: Sequence[str]) -> list[str]:
     out = []
     tilts = models["angulation_deg"].to_numpy(float)
     for name, n, tilt in zip(models["model"], models["n_implants"], tilts, strict=True):
-        parts = [say("model_results.implants_n", n=n)] + [f"{tilt:.0f}°"] * (
-            "angulation_deg" in between
-        )
-        out.append(f"{name} {', '.join(parts)}")
+        tilted = f", {tilt:.0f}°" if "angulation_deg" in between else ""
+        out.append(say("model_results.model_has", name=name, n=n, tilted=tilted))
     return out
 
 

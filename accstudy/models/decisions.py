@@ -13,7 +13,7 @@ from scipy import stats
 from accstudy.errors import InputError
 from accstudy.grid import on_grid
 from accstudy.words.catalogue import say
-from accstudy.words.numbers import UNITS, unit_name
+from accstudy.words.names import unit_of_column
 
 __all__ = [
     "DIFFERS",
@@ -29,7 +29,6 @@ __all__ = [
     "margin_bound",
     "number",
     "p_words",
-    "unit_of",
 ]
 
 Adjust = Literal["holm", "none"]
@@ -159,18 +158,6 @@ def margin_bound(response: str, margin: float) -> float:
 METHOD_WORDS = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}
 
 
-def unit_of(column: str) -> str:
-    """Unit at the end of a column name; nothing for ratios and labels.
-
-    Examples
-    --------
-    >>> unit_of("distance_um"), unit_of("log(distance_um)")
-    ('µm', '')
-    """
-    ending = column.rpartition("_")[2]
-    return unit_name(ending) if ending in UNITS else ""
-
-
 def number(value: float, digits: int = 3) -> str:
     """Write a number with some significant digits, never in powers of ten below 1e5.
 
@@ -239,10 +226,10 @@ def contrast_verdict(
             high=number(high),
         )
     else:
-        unit = unit_of(response)
+        unit = unit_of_column(response)
         if slope:
             unit = say(
-                "model_results.per_unit_unit_of", unit=unit, unit_of=unit_of(slope) or "unit"
+                "model_results.per_unit_unit_of", unit=unit, unit_of=unit_of_column(slope) or "unit"
             )
         value = f"{number(row['estimate'])} {unit}".rstrip() + say(
             "model_results.to_percent_low",

@@ -10,7 +10,7 @@ import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, warning
 from accstudy.models.checks import lack_findings, lack_of_fit, leave_out, quantiles, spread_tests
-from accstudy.models.decisions import DIFFERS, contrast_verdict, determined, log_base, unit_of
+from accstudy.models.decisions import DIFFERS, contrast_verdict, determined, log_base
 from accstudy.models.inference import cell_rows, component_tests, sd_limits, shares, slope_rows
 from accstudy.models.limitations import design_findings, fit_findings, uneven_factor
 from accstudy.models.means import (
@@ -32,6 +32,7 @@ from accstudy.models.responses import model_frame, not_of_the_unknown, plain_res
 from accstudy.models.specs import ModelSpec
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
+from accstudy.words.names import unit_of_column
 
 __all__ = ["FURTHER", "ModelResults", "model_tables", "planned_fit", "spec_fit"]
 
@@ -263,7 +264,7 @@ def _state(spec: ModelSpec, fit: MixedFit, response: str, confidence: float, lim
     findings = [
         *fit_findings(fit, tests, spread),
         *overlap_findings(fit.design, held),
-        *lack_findings(classes, missed, unit=unit_of(response)),
+        *lack_findings(classes, missed, unit=unit_of_column(response)),
     ]
     if apart > DIFFERS:
         what = say("findings.statsmodels_finds_different_estimates", apart=apart)
@@ -436,10 +437,10 @@ def _influence(fit: MixedFit, passed_over: str) -> pd.DataFrame:
     """Leave one scan out: change of the first comparison, or slope, or of the mean."""
     if "scan" not in fit.design.data:
         return pd.DataFrame()
-    rows, labels = _main_rows(fit, passed_over)
+    rows, labels, covariate = _main_rows(fit, passed_over)
     if not len(rows):
         return pd.DataFrame()
-    table = leave_out(fit, rows, labels)
+    table = leave_out(fit, rows, labels).assign(covariate=covariate)
     return table.assign(largest=_is_largest(table["change_in_se"].abs()))
 
 
@@ -456,7 +457,8 @@ def _unequal_rows(spec: ModelSpec, fit: MixedFit, factor: str, confidence: float
     return table.assign(residual_sd_by=factor)
 
 
-def _main_rows(fit: MixedFit, passed_over: str) -> tuple[np.ndarray, list[str]]:
+def _main_rows(fit: MixedFit, passed_over: str) -> tuple[np.ndarray, list[str], str]:
+    """Rows of the first comparison with their labels; the covariate if it is a slope."""
     design = fit.design
     for factor, levels in design.levels.items():
         if len(levels) < 2 or factor == passed_over:
@@ -466,11 +468,11 @@ def _main_rows(fit: MixedFit, passed_over: str) -> tuple[np.ndarray, list[str]]:
         known = design.estimable(rows)
         labels = [f"{c.levels[0]} - {cells[0].levels[0]}" for c in cells[1:]]
         if known.any():
-            return rows[known], [x for x, k in zip(labels, known, strict=True) if k]
+            return rows[known], [x for x, k in zip(labels, known, strict=True) if k], ""
     for covariate in design.centres:
         rows = np.array([c.row for c in slope_rows(design, covariate, (), design.centres)])
         if design.estimable(rows).all():
-            return rows, [f"slope of {covariate}"]
+            return rows, [f"slope of {covariate}"], covariate
     rows = np.array([c.row for c in cell_rows(design, (), design.centres)])
     known = design.estimable(rows)
-    return rows[known], ["mean"] * int(known.sum())
+    return rows[known], ["mean"] * int(known.sum()), ""

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import OutputError
 from accstudy.mesh.model import Mesh
+from accstudy.words.names import pair_name
 
 __all__ = ["LARGEST_BYTES", "MARKS", "PageContent", "build_page"]
 
@@ -267,11 +268,16 @@ def _data(content: PageContent) -> dict[str, object]:
         ],
         "pairs": _columns(content.pairs, _PAIRS, order),
         "singles": _columns(content.singles, _SINGLES, order),
-        "accuracy": _columns(content.accuracy, _ACCURACY, {}),
+        "accuracy": _columns(_with_names(content.accuracy), _ACCURACY, {}),
         "meshes": {scan: _packed(mesh) for scan, mesh in content.meshes.items()},
         "groups": [[name, list(charts)] for name, charts in content.drift.get("groups", ())],
         "devices": [_device(one) for one in content.drift.get("devices", ())],
     }
+
+
+def _with_names(accuracy: pd.DataFrame) -> pd.DataFrame:
+    """Rows about pairs, which are named as in print."""
+    return accuracy.assign(subject=accuracy["subject"].map(pair_name))
 
 
 def _device(one: Mapping[str, Any]) -> dict[str, object]:

@@ -242,8 +242,8 @@ function startAccuracy() {
   const columns = () => {
     const unit = UNITS[wanted.measurand];
     return [["subject", "Pair"], ["span_mm", "Span, mm", "mm"], ["bias", `Bias, ${unit}`, unit, true, true],
-      ["bias_low", "from", unit, true], ["bias_high", "to", unit, true], ["s_r", `s_r, ${unit}`, unit],
-      ["s_I", `s_I, ${unit}`, unit], ["n_scans", "Scans", "n"], ["n_cells", "Cells", "n"]].filter(([name]) => filled(name));
+      ["bias_low", "from", unit, true], ["bias_high", "to", unit, true], ["s_r", [...symbol("r"), `, ${unit}`], unit],
+      ["s_I", [...symbol("I"), `, ${unit}`], unit], ["n_scans", "Scans", "n"], ["n_cells", "Cells", "n"]].filter(([name]) => filled(name));
   };
   const draw = () => {
     const rows = rowsOf(table, (i) => ["condition", "model", "measurand"].every((name) => table[name][i] === wanted[name]));
@@ -255,8 +255,9 @@ function startAccuracy() {
       draw();
     }).whole;
   el("accuracy-choices").append(pick("Show", "measurand", (value) => WHAT[value]), pick("Condition", "condition"), pick("Model", "model"));
-  el("accuracy-note").textContent =
-    (filled("bias") ? `Bias: mean ${data.word}, measured minus ${data.against}; from, to: its ${data.confidence} interval. ` : "") +
-    "s_r: repeatability standard deviation; s_I: intermediate precision, over cells (scans by one operator in one session, as the study defines them).";
+  el("accuracy-note").replaceChildren(
+    filled("bias") ? `Bias: mean ${data.word}, measured minus ${data.against}; from, to: its ${data.confidence} interval. ` : "",
+    ...symbol("r"), ": repeatability standard deviation; ", ...symbol("I"),
+    ": intermediate precision, over cells (scans by one operator in one session, as the study defines them).");
   draw();
 }

@@ -47,6 +47,9 @@ const h = (tag, props = {}, ...kids) => fill(document.createElement(tag), props,
 const s = (tag, props = {}, ...kids) =>
   fill(document.createElementNS("http://www.w3.org/2000/svg", tag), props, kids);
 
+// A standard deviation with its index, as printed.
+const symbol = (index) => [h("em", {}, "s"), h("sub", {}, index)];
+
 // A list to choose from; it hides where there is no choice.
 function choice(label, options, chosen, onchange) {
   const select = h("select", { onchange: () => onchange(select.value) });
@@ -87,7 +90,7 @@ function sortedTable(mount, label, columns, { sort, down = false, limits = {}, c
         order.down = order.key === key ? !order.down : key !== columns[0][0] && key !== "span_mm";
         order.key = key;
         show();
-      } }, text)));
+      } }, ...[text].flat())));
   const limited = columns.some(([key]) => known(limits[key]));
   const table = h("table", { class: "sorted" },
     h("caption", { class: "read" }, label),

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from accstudy.accuracy.bounds import Grouping
 from accstudy.accuracy.measurands import Sample
 from accstudy.errors import InputError
-from accstudy.words.numbers import unit_name
+from accstudy.words.names import unit_name
 
 __all__ = [
     "Components",

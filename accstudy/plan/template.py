@@ -173,7 +173,7 @@ def _model(protocol: Protocol) -> str:
         _line('response = "pair.distance_um"', "a column of pair_deviations or implant_deviations"),
         _line(f"fixed = {_string(fixed)}", "what is tested"),
         '# random effects: "path_mm | scan" is a separate slope per scan, "implants" are\n'
-        '# positions shared by pairs, "scan by technique" allows a different scatter per technique',
+        f'# positions shared by pairs, "scan by {factor}" allows a different scatter per {factor}',
         f"random = [\n{random},\n]",
         _line("# equivalence_margin = 20", "µm; define it before the first scan"),
     ]

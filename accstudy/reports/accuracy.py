@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from accstudy.accuracy.measurands import PAIR_MEASURANDS
 from accstudy.figures.accuracy import precision_chart, run_chart
 from accstudy.figures.deviations import alignment_chart, arch_chart, exaggeration, pair_chart
 from accstudy.figures.style import rows_of
@@ -19,23 +20,23 @@ from accstudy.reports.common import (
     longest_pairs,
     named,
     pair_rows,
+    range_of,
     range_phrase,
+    ranging,
     several,
     slug,
 )
 from accstudy.reports.document import Document, ReportContent, Text, extended, symbol
-from accstudy.words.catalogue import say
-from accstudy.words.names import alignment_name, component_name, condition_name, measurand_name
-from accstudy.words.numbers import (
-    freedom,
-    interval,
-    joined,
-    missing,
-    number,
-    quantity,
-    sure,
+from accstudy.words.catalogue import choose, say
+from accstudy.words.names import (
+    alignment_name,
+    component_name,
+    condition_name,
+    measurand_name,
+    pair_name,
     unit_name,
 )
+from accstudy.words.numbers import freedom, interval, joined, missing, number, quantity, sure
 
 __all__ = [
     "SHOWN",
@@ -78,25 +79,27 @@ def pairs(document: Document, content: ReportContent) -> None:
         text = say(
             "deviations.inter_implant_distances_do",
             word=word,
-            bias=range_phrase(mine["bias"], signed=True),
+            bias=ranging(range_of(content, "bias", model), signed=True),
         )
-        spread = mine["s_r"].notna().any()
+        spread = range_of(content, "s_r", model)
         text += (
-            say("deviations.the_repeatability_standard_deviation", s_r=range_phrase(mine["s_r"]))
-            if spread
-            else say("deviations.the_scatter_is_unknown")
+            say("deviations.the_scatter_is_unknown")
+            if spread is None
+            else say("deviations.the_repeatability_standard_deviation", s_r=ranging(spread))
         )
         document.lead(named(content, "", model).capitalize() or say("deviations.distances"), text)
-        known = mine[mine["bias_low"].notna()]
+        known, beyond = (
+            range_of(content, name, model) for name in ("bias_df", "bias, zero excluded")
+        )
         zero = (
-            say(
+            ""
+            if known is None
+            else say(
                 "deviations.of_exclude_zero",
-                crossing=len(flagged(known, "excludes_zero")),
-                known=len(known),
-                least=freedom(known["bias_df"].min()),
+                crossing=0 if beyond is None else beyond.n_values,
+                known=known.n_values,
+                least=freedom(known.lowest),
             )
-            if len(known)
-            else ""
         )
         limit = limit_of(content, "distance_um")
         line = "." if limit is None else say("deviations.dashed_the_limit_of", limit=limit)
@@ -113,7 +116,7 @@ def pairs(document: Document, content: ReportContent) -> None:
 
 def _alt_pairs(rows: pd.DataFrame, word: str) -> str:
     parts = [
-        f"{r.subject} {number(r.bias, r.unit, signed=True)} "
+        f"{pair_name(r.subject)} {number(r.bias, r.unit, signed=True)} "
         f"({interval(r.bias_low, r.bias_high, r.unit)})"
         for r in rows_of(rows.sort_values("span_mm"))
     ]
@@ -202,9 +205,12 @@ def _from_above(
     share: str,
     tilt: str,
 ) -> None:
-    sizes = [f"{r.implant} {quantity(r.bias_lateral_um)}" for r in rows_of(rows)]
+    sizes = [
+        choose("deviations.lateral", "alone" if missing(r.major_um) else "ellipse", r)
+        for r in rows_of(rows)
+    ]
+    heights = [say("deviations.height", r) for r in rows_of(rows)]
     start = say("deviations.mean_which", which=which) if which else say("deviations.mean")
-    ellipse = rows["major_um"].max()
     document.figure(
         slug("arch", name),
         arch_chart(rows, times=times, width_mm=width_mm),
@@ -213,26 +219,21 @@ def _from_above(
             start=start,
             share=share,
             times=times,
-            bias_vertical_um=range_phrase(rows["bias_vertical_um"], signed=True),
+            heights=joined(heights),
             tilt=tilt,
         ),
-        alt=say("deviations.arch_seen_from_above", start=start, sizes=joined(sizes))
-        + (
-            say("deviations.too_few_scans_for")
-            if missing(ellipse)
-            else say("deviations.ellipses_for_a_further", ellipse=ellipse)
-        ),
+        alt=say("deviations.arch_seen_from_above", start=start, sizes=joined(sizes)),
     )
 
 
 def scan_after_scan(document: Document, content: ReportContent) -> None:
     """Run chart of the scans in their order."""
-    if not content.has("pair_deviations") or not content.has("scans"):
-        return
-    rows, at = run_rows(content)
+    rows = content.table("run_chart")
     if len(rows) < 3:
         return
-    pair = f"{at.subject}, {quantity(at.span_mm, 'mm')}"
+    at = rows_of(rows)[0]
+    longest, rms = (range_of(content, name) for name in ("longest_um", "rms_um"))
+    pair = f"{pair_name(at.pair)}, {quantity(at.span_mm, 'mm')}"
     document.heading(say("deviations.scans_in_order_of"))
     doubt, word, lay = (
         say("deviations.the_bound_on_page"),
@@ -251,13 +252,11 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
             "deviations.a_drift_a_shift",
             doubt=doubt,
             lay=lay,
-            longest_um=range_phrase(rows["longest_um"], signed=True),
+            longest_um=range_phrase(longest, signed=True),
         ),
     )
     when = (
-        say("deviations.by_time")
-        if "at" in rows and rows["at"].notna().any()
-        else say("deviations.in_the_order_of")
+        say("deviations.by_time") if rows["at"].notna().any() else say("deviations.in_the_order_of")
     )
     which = named(content, "", at.model)
     document.figure(
@@ -274,39 +273,10 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
             "deviations.run_chart_of_scans",
             rows=len(rows),
             pair=pair,
-            longest_um=range_phrase(rows["longest_um"], signed=True),
-            rms_um=range_phrase(rows["rms_um"]),
+            longest_um=range_phrase(longest, signed=True),
+            rms_um=range_phrase(rms),
         ),
     )
-
-
-def run_rows(content: ReportContent) -> tuple[pd.DataFrame, Any]:
-    """Two figures of every scan of the model with the longest pair, in the order they were taken.
-
-    Returns
-    -------
-    rows : DataFrame
-        As `accstudy.figures.accuracy.run_chart` wants it.
-    pair : row
-        Row of table ``accuracy`` of that pair; None without any.
-    """
-    whole, pairs = content.table("scan_deviations"), content.table("pair_deviations")
-    longest = longest_pairs(content)
-    if not len(whole) or not longest:
-        return whole.iloc[:0], None
-    at = longest[0]
-    mine = pairs[(pairs["model"] == at.model)]
-    mine = mine[mine["implant_a"] + "-" + mine["implant_b"] == at.subject]
-    out = whole[whole["model"] == at.model].rename(columns={"rms_distance_um": "rms_um"})
-    out = out[["scan", "condition", "cell", "rms_um"]].assign(
-        longest_um=out["scan"].map(mine.set_index("scan")["distance_um"])
-    )
-    scans = content.table("scans")
-    if "measured_at" in scans:
-        when = pd.to_datetime(scans.set_index("scan")["measured_at"], errors="coerce")
-        out = out.assign(at=out["scan"].map(when))
-        out = out.sort_values("at", kind="stable", na_position="last")
-    return out.reset_index(drop=True).assign(number=range(1, len(out) + 1)), at
 
 
 _MOST_ROWS = 90
@@ -359,6 +329,7 @@ def _measurand(
         once=several + models,
         shown=[column for column, wanted in which.items() if wanted],
         index=between(content)[1],
+        named={"named": pair_name if is_pair else str},
         what="pair" if is_pair else "implant",
         bias="difference" if is_scan(content) else "bias",
         name=f"{name[0].upper()}{name[1:]}",
@@ -392,7 +363,7 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     several = len(counts) > 2
     if several:
         _outlier_counts(document, counts.iloc[:-1])
-    shown = _most_extreme(seen, most)
+    shown = seen.sort_values("place", kind="stable").head(most)
     more = (
         "." if len(seen) <= most else say("accuracy.of_the_most_extreme", most=most, seen=len(seen))
     )
@@ -401,7 +372,7 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
         extended(
             shown,
             whose=[
-                ", ".join(p for p in (named(content, r.condition, r.model), r.subject) if p)
+                ", ".join(p for p in (named(content, r.condition, r.model), _subject(r)) if p)
                 for r in rows_of(shown)
             ],
             where=shown["scan"].where(shown["scan"].fillna("") != "", shown["cell"]),
@@ -411,13 +382,9 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     )
 
 
-def _most_extreme(seen: pd.DataFrame, most: int) -> pd.DataFrame:
-    """First the most extreme row of every test, then the second ones."""
-    ratio = seen["statistic"].abs() / seen["critical_1"].abs()
-    # Grubbs' test of two is a ratio of sums of squares: the smaller, the farther out
-    ratio = ratio.where(seen["test"] != "grubbs-double", 1 / ratio.clip(lower=1e-12))
-    ranked = seen.assign(place=ratio.groupby(seen["test"]).rank(ascending=False, method="first"))
-    return ranked.sort_values("place", kind="stable").head(most)
+def _subject(row: Any) -> str:
+    """Pair or implant that a row of table ``outliers`` is about."""
+    return pair_name(row.subject) if row.measurand in PAIR_MEASURANDS else str(row.subject)
 
 
 def _outlier_counts(document: Document, counts: pd.DataFrame) -> None:

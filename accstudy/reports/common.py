@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.document import Document, ReportContent, Text
+from accstudy.reports.document import Document, ReportContent, Text, extended
 from accstudy.words.catalogue import area, choose, say, words
 from accstudy.words.names import measurand_name
 from accstudy.words.numbers import (
@@ -16,12 +15,10 @@ from accstudy.words.numbers import (
     interval,
     joined,
     missing,
-    number,
     percent,
     period,
     quantity,
     stated,
-    unit_name,
 )
 
 __all__ = [
@@ -42,6 +39,9 @@ __all__ = [
     "longest_pairs",
     "named",
     "pair_rows",
+    "range_of",
+    "range_phrase",
+    "ranging",
     "several",
     "slug",
     "subtitle",
@@ -161,25 +161,27 @@ def failure_sentence(row: Any) -> str:
     return say("names.of_scans_could_not", n_failed=n_failed, n_all=n_all, share=share, ends=ends)
 
 
-def range_phrase(values: pd.Series, unit: str = "um", *, signed: bool = False) -> str:
-    r"""Say from where to where a column goes.
+def range_of(content: ReportContent, quantity: str, model: str = "") -> Any:
+    """Row of table ``ranges`` about a quantity of the study or of a model; None without one."""
+    table = content.table("ranges")
+    own = table[(table["quantity"] == quantity) & (table["model"].fillna("") == model)]
+    return next(iter(rows_of(own)), None)
 
-    Examples
-    --------
-    >>> range_phrase(pd.Series([12.0, 31.2]))
-    '12 to 31\xa0µm'
-    """
-    known = values.dropna()
-    if known.empty:
+
+def range_phrase(row: Any, *, signed: bool = False) -> str:
+    """Say from where to where a row of table ``ranges`` goes."""
+    if row is None or missing(row.lowest):
         return "unknown"
-    low, high = float(known.min()), float(known.max())
-    decimals = {"um": 0, "deg": 2, "mm": 1}.get(unit, 2)
-    if np.isclose(low, high):
-        return quantity(low, unit, signed=signed)
-    ends = joined(
-        [number(v, unit, signed=signed, decimals=decimals) for v in (low, high)], last="to"
-    )
-    return ends + ("" if unit == "deg" else "\u00a0") + unit_name(unit)
+    if row.lowest == row.highest:
+        return quantity(row.lowest, row.unit, signed=signed)
+    return interval(row.lowest, row.highest, row.unit, signed=signed)
+
+
+def ranging(row: Any, *, signed: bool = False) -> str:
+    """Say that a row of table ``ranges`` goes from one value to another, or is one value."""
+    one = row is None or missing(row.lowest) or row.lowest == row.highest
+    said = range_phrase(row, signed=signed)
+    return say("names.is_one" if one else "names.ranges_from", said=said)
 
 
 _NOT_FACTORS = {
@@ -208,10 +210,8 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
             continue
         if pd.api.types.is_bool_dtype(values.dtype):
             found[str(name)] = ["yes" if v else "no" for v in dict.fromkeys(values)]
-        elif pd.api.types.is_numeric_dtype(values.dtype) and values.nunique() > 3:
-            found[str(name)] = [
-                say("common.to_values_values_2", values=values.min(), values_2=values.max())
-            ]
+        elif (row := _many(content, str(name))) is not None:
+            found[str(name)] = [say("common.to_values_values_2", row)]
         elif pd.api.types.is_numeric_dtype(values.dtype):
             found[str(name)] = [f"{v:g}" for v in dict.fromkeys(values)]
         else:
@@ -223,16 +223,27 @@ def factor_levels(content: ReportContent) -> dict[str, list[str]]:
     return found
 
 
+_FEW_LEVELS = 3
+
+
+def _many(content: ReportContent, factor: str) -> Any:
+    """Row of table ``ranges`` of a numeric factor with so many levels that its ends are said."""
+    row = range_of(content, factor)
+    many = row is not None and row.n_levels > _FEW_LEVELS and not missing(row.lowest)
+    return row if many else None
+
+
 def tried_sentence(content: ReportContent) -> str:
     """How many scans were tried and failed, and how the used ones lie in cells."""
     text = "".join(
         say("common.tried_failed", r, none=r.failed or "none")
         for r in rows_of(content.table("failures").tail(1))
     )
-    used, cells = used_scans(content), content.table("condition_summary")
+    cells = content.table("condition_summary")
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
-    sizes = [count(int(used[c].nunique()), c.replace("_", " ")) for c in cell if c in used]
-    if text and sizes and len(cells) and len(used):
+    ranges = [(c.replace("_", " "), range_of(content, c)) for c in cell]
+    sizes = [count(int(row.n_levels), name) for name, row in ranges if row is not None]
+    if text and sizes and len(cells):
         *fewer, most = sorted(set(cells["n_cells"].tolist()))
         per = joined([*map(str, fewer), count(most, "cell")], last="or")
         those = words("common.those")[
@@ -260,14 +271,11 @@ def days(content: ReportContent) -> str:
 
 def subtitle(content: ReportContent) -> str:
     """One line under the title."""
-    scans, implants = used_scans(content), content.table("implants")
-    parts = [count(len(scans), "scan")] if len(scans) else []
-    if len(implants):
-        models = implants["model"].nunique()
-        sizes = sorted(set(implants.groupby("model")["implant"].nunique().tolist()))
-        parts.append(
-            say("common.of_implants", models=models, sizes=joined([str(n) for n in sizes]))
-        )
+    scans, models = (range_of(content, name) for name in ("scan", "model"))
+    parts = [] if scans is None else [count(int(scans.n_levels), "scan")]
+    if models is not None:
+        sizes = sorted({f"{n:.0f}" for n in content.table("models")["n_implants"]}, key=int)
+        parts.append(say("common.of_implants", models=models.n_levels, sizes=joined(sizes)))
     when = days(content)
     if when:
         parts.append(when)
@@ -292,15 +300,11 @@ def holds_for(document: Document, content: ReportContent) -> None:
     ]
     if varied:
         pairs.append((say("common.varied"), "; ".join(varied)))
-    table = content.table("pair_deviations")
-    if len(table):
-        span = say(
-            "common.to_span_mm_span_mm_2",
-            span_mm=table["span_mm"].min(),
-            span_mm_2=table["span_mm"].max(),
+    span, path = (range_of(content, name) for name in ("span_mm", "path_mm"))
+    if span is not None and path is not None:
+        pairs.append(
+            (say("common.spans"), say("common.longest_arch_length", path, span=range_phrase(span)))
         )
-        path = quantity(table["path_mm"].max(), "mm")
-        pairs.append((say("common.spans"), say("common.longest_arch_length", span=span, path=path)))
     if content.settings.get("reference", {}).get("kind") == "scan":
         pairs.append((say("common.reference"), say("common.itself_a_scan_differences")))
     limits = content.settings.get("limits", {}) if content.referenced else {}
@@ -370,23 +374,32 @@ def left_out(document: Document, content: ReportContent) -> None:
     _verdicts_with_excluded(document, content)
     findings = content.table("findings")
     if len(findings):
-        kinds = findings["severity"].value_counts()
-        named = [
-            count(int(kinds[k]), word)
-            for k, word in (("error", "error"), ("warning", "warning"), ("note", "note"))
-            if k in kinds
-        ]
-        document.lead(
-            say("common.findings"), say("common.the_analysis_produced_a", named=joined(named))
-        )
-        many = len(findings) > 40
+        document.lead(say("common.findings"), say("common.a_warning_affects"))
+        alike = [own for _, own in groups(findings, ["severity", "code", "what", "mend"])]
+        shown = alike[:_MOST_FINDINGS]
+        many = len(alike) > _MOST_FINDINGS
         document.listed(
             "common.findings_table",
-            findings.head(40),
-            cut=say("common.first_40_of_all", findings=len(findings)) if many else "",
+            extended(
+                pd.concat([own.head(1) for own in shown]),
+                where=[_places(own["where"]) for own in shown],
+            ),
+            cut=say("common.first_of_all", most=_MOST_FINDINGS, alike=len(alike)) if many else "",
         )
     elif not len(scans):
         document.lead("", say("common.no_scan_was_excluded"))
+
+
+_MOST_FINDINGS, _MOST_PLACES = 40, 3
+
+
+def _places(where: pd.Series) -> str:
+    """Places of findings that say the same: how many, and the first few."""
+    places = [str(place) for place in dict.fromkeys(where) if place]
+    if len(places) <= _MOST_PLACES:
+        return ", ".join(places)
+    first = ", ".join(places[:_MOST_PLACES])
+    return say("common.places_in_all", n=len(places), first=first)
 
 
 def _with_excluded(document: Document, content: ReportContent) -> None:

@@ -12,7 +12,8 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.common import flagged, groups, slug
 from accstudy.reports.document import Document, ReportContent, extended
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.numbers import NONE, day, sure, unit_name
+from accstudy.words.names import unit_name
+from accstudy.words.numbers import NONE, day, sure
 
 __all__ = [
     "CHART_GROUPS",

@@ -32,7 +32,8 @@ from accstudy.reports.methods import methods_section
 from accstudy.reports.record import record_section, reference_section
 from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.numbers import NONE, day, joined, missing, quantity, unit_name
+from accstudy.words.names import unit_name
+from accstudy.words.numbers import NONE, day, joined, missing, quantity
 
 __all__ = ["answer", "baselines", "comparisons", "drift_report", "run_lengths", "side_by_side"]
 
@@ -92,10 +93,10 @@ def answer(content: ReportContent) -> list[Text]:
 def _change(row: Any) -> str:
     """What changed on a device, by how much and since when; the chapter says the rest."""
     if not row.stands or row.change not in words("drift.verbs"):
-        return str(row.what)
+        return f"{row.what[:1].lower()}{row.what[1:]}"  # behind the name and a colon
     said = say("drift.change", row)
+    said += choose("drift.per", row.change)
     said += "" if missing(row.size_low) else say("drift.to_low_high", row)
-    said += choose("drift.size_unit", "ramp" if row.change == "ramp" else "other", row)
     said += "" if missing(row.begins_at) else say("drift.estimated_start", row)
     said += say("drift.or_within_the_baseline") if is_true(row.in_baseline) else ""
     return said + ("." if missing(row.signalled_at) else say("drift.charts_signal_since", row))
@@ -135,7 +136,7 @@ def _state_table(document: Document, content: ReportContent) -> None:
             _state_cell(r),
             _verdict_cell(r) if limited else "",
             str(int(r.n_not_verified)) if limited else "",
-            [bold(str(r.action))],
+            [bold(words("drift.actions")[r.action])],
             day(r.due_at) if r.action == NEXT else "now",
         ]
         for r in rows_of(status)

@@ -9,12 +9,11 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import DIFFERS
-from accstudy.reports.common import between, flagged, is_scan, range_phrase
+from accstudy.reports.checks import inseparable_sentences
+from accstudy.reports.common import between, flagged, is_scan, range_of, range_phrase
 from accstudy.reports.document import Document, ReportContent, Text, italic, symbol
-from accstudy.reports.effects import inseparable_sentences
 from accstudy.reports.models import engines_said, margin_name, response_label
 from accstudy.reports.record import reference_methods
-from accstudy.study.load import scan_temperatures
 from accstudy.words.catalogue import rich, say, words
 from accstudy.words.names import alignment_name
 from accstudy.words.numbers import joined, missing, number
@@ -159,21 +158,22 @@ def _scans(content: ReportContent) -> str:
 
 def _temperature(content: ReportContent) -> str:
     """Which scans were brought to the temperature of the reference."""
-    scans, s = content.table("scans"), content.settings.get("scans", {})
-    if not len(scans):
+    every, s = range_of(content, "scan"), content.settings.get("scans", {})
+    if every is None:
         return ""
-    at = scan_temperatures(scans, everywhere=s.get("temperature_c"))
-    known = at.dropna()
-    if not s.get("expansion_per_k") or known.empty:
+    known = range_of(content, "temperature_c")
+    if not s.get("expansion_per_k") or known is None:
         return say("methods.no_correction_for_temperature")
     home = float(content.setting("reference", "temperature_c"))
-    low, high = number(known.min(), decimals=1), number(known.max(), decimals=1)
+    low, high = (number(v, decimals=1) for v in (known.lowest, known.highest))
     warm = low if low == high else say("methods.to_low_high", low=low, high=high)
     which = (
-        "" if len(known) == len(at) else say("methods.of_of_scans", known=len(known), at=len(at))
+        ""
+        if known.n_values == every.n_values
+        else say("methods.of_of_scans", known=known.n_values, at=every.n_values)
     )
     rest = say("methods.the_temperature_of_the") if which else ""
-    if bool((known == home).all()) and not which:
+    if known.lowest == known.highest == home and not which:
         done = say("methods.measured_and_scanned") if content.referenced else "scanned"
         return say("methods.models_were_at_c", done=done, home=home)
     return say(
@@ -197,9 +197,8 @@ def _locating(content: ReportContent) -> str:
         if content.referenced
         else say("methods.the_positions_in_the")
     )
-    return say(
-        "methods.in_every_scan_the", places=places, used=used, rms=range_phrase(poses["fit_rms_um"])
-    )
+    rms = range_phrase(range_of(content, "fit_rms_um"))
+    return say("methods.in_every_scan_the", places=places, used=used, rms=rms)
 
 
 def _deviations(content: ReportContent) -> Text:
@@ -521,12 +520,11 @@ def _outcomes(content: ReportContent) -> str:
 
 
 def _sizes(content: ReportContent) -> str:
-    pairs = content.table("pair_deviations")
-    if not len(pairs):
+    row = range_of(content, "scans of a condition")
+    if row is None:
         return say("design.for_the_author")
-    counts = pairs.groupby("condition")["scan"].nunique()
-    low, high = int(counts.min()), int(counts.max())
-    said = str(low) if low == high else say("design.to_low_high", low=low, high=high)
+    low, high = (f"{v:.0f}" for v in (row.lowest, row.highest))
+    said = low if low == high else say("design.to_low_high", low=low, high=high)
     planned = [str(order["order"]).partition(" scans; ")[0] for order in _orders(content)]
     text = say("design.scans_per_condition", said=said)
     if planned:
@@ -563,11 +561,10 @@ def _order(content: ReportContent) -> str:
 
 
 def _operators(content: ReportContent) -> str:
-    scans = content.table("scans")
-    if "operator" not in scans:
+    people = range_of(content, "operator")
+    if people is None:
         return say("design.for_the_author")
-    people = {str(r) for r in scans["operator"] if not missing(r)}
-    return say("design.made_the_scans_who", people=len(people))
+    return say("design.made_the_scans_who", people=people.n_levels)
 
 
 def _protocol(content: ReportContent) -> str:
@@ -595,12 +592,8 @@ _ANSWERS: dict[str, Callable[[ReportContent], str]] = {
 def checklist(document: Document, content: ReportContent) -> None:
     """The checklist as a section."""
     rows = checklist_rows(content)
-    open_items = sum(answer.endswith(say("design.for_the_author")) for _, _, answer in rows)
     document.heading(say("design.checklist_for_a_paper"))
-    document.lead(
-        say("design.what_it_is"),
-        say("design.items_required_by_reporting", open_items=open_items, rows=len(rows)),
-    )
+    document.lead(say("design.what_it_is"), say("design.items_required_by_reporting"))
     cells: list[list[Text]] = [
         [item, source, [italic(answer)] if answer == say("design.for_the_author") else answer]
         for item, source, answer in rows

@@ -16,7 +16,7 @@ from accstudy.models.responses import unit_of_response
 from accstudy.reports.common import confidence_of, flagged, is_true
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.names import component_name, variable_name
+from accstudy.words.names import component_name, unit_name, variable_name
 from accstudy.words.numbers import (
     NONE,
     interval,
@@ -25,8 +25,8 @@ from accstudy.words.numbers import (
     number,
     percent,
     quantity,
+    sized,
     sure,
-    unit_name,
 )
 
 __all__ = [
@@ -52,6 +52,7 @@ __all__ = [
     "response_label",
     "scatter",
     "shown_interactions",
+    "slope_said",
     "term_tests",
 ]
 
@@ -202,9 +203,7 @@ def contrasts_sentence(rows: list[Any]) -> Text:
 
 def _valued(row: Any) -> str:
     """Value with as many decimals as the tables of contrasts have."""
-    unit = unit_of_response(row.response)
-    gap = "" if unit == "deg" else "\u00a0"
-    return f"{number(row.estimate, unit, signed=True)}{gap}{unit_name(unit)}"
+    return sized(row.estimate, unit_of_response(row.response), signed=True)
 
 
 def contrast_ends(row: Any) -> str:
@@ -268,6 +267,12 @@ def _sized(row: Any) -> str:
     if log_base(row.response) is not None:
         return ratio_said(row)
     return f"{_valued(row)} ({_ends(row)})"
+
+
+def slope_said(value: Any, unit: str) -> str:
+    """Slope with the unit of its response; a finer one than values, since it is per unit."""
+    places = 2 if unit == "um" else 4
+    return f"{number(value, '', signed=True, decimals=places)}\u00a0{unit_name(unit)}"
 
 
 def margin_name(response: str, margin: float) -> str:
@@ -444,21 +449,19 @@ def _contrast_table(document: Document, content: ReportContent, models: list[str
         ),
         once=1,
         named={"response": response_label},
-        at_once=_which(at_once, models, say("models.simultaneous_for_all_contrasts")),
-        plain=_which(plain, models, say("models.not_adjusted_2")),
+        at_once=_which(at_once, models, "simultaneous"),
+        plain=_which(plain, models, "not adjusted"),
     )
 
 
-def _which(named: pd.Series, models: list[str], said: str) -> str:
+def _which(named: pd.Series, models: list[str], key: str) -> str:
     """What holds for some models, with their names unless it holds for all."""
     some = [m for m in models if m in set(named)]
     if not some:
         return ""
-    return (
-        said
-        if len(some) == len(models)
-        else say("models.in_said_some", said=said, some=joined([f"“{m}”" for m in some]))
-    )
+    names = joined([f"“{m}”" for m in some])
+    said = "" if len(some) == len(models) else say("models.in_some", some=names)
+    return choose("models.of_some", key, some=said)
 
 
 def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
@@ -470,8 +473,7 @@ def estimate_cells(row: Any, *, simultaneous: bool) -> list[str]:
         texts = [number(v, "", decimals=2) for v in ends]
     else:
         unit = unit_of_response(row.response)
-        gap = "" if unit == "deg" else " "
-        value = f"{number(row.estimate, unit, signed=True)}{gap}{unit_name(unit)}"
+        value = sized(row.estimate, unit, signed=True)
         ends = (getattr(row, f"{which}{end}") for end in ("low", "high"))
         texts = [number(v, unit, signed=True) for v in ends]
     return [value, NONE if texts == [NONE, NONE] else joined(texts, last="to")]

@@ -16,6 +16,7 @@ from accstudy.reports.accuracy import (
     precision_relations,
     variance_parts,
 )
+from accstudy.reports.checks import design_section, model_evidence
 from accstudy.reports.common import (
     between,
     bias_sentence,
@@ -35,10 +36,6 @@ from accstudy.reports.common import (
 )
 from accstudy.reports.comparison import differences_table
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
-from accstudy.reports.effects import (
-    design_section,
-    model_evidence,
-)
 from accstudy.reports.methods import checklist, methods_section
 from accstudy.reports.models import (
     at_ends,
@@ -63,7 +60,7 @@ from accstudy.reports.verdicts import (
     verdicts_table,
 )
 from accstudy.words.catalogue import marked_up, say, words
-from accstudy.words.names import condition_name
+from accstudy.words.names import condition_name, pair_name
 from accstudy.words.numbers import joined, missing, quantity, sure
 
 __all__ = [
@@ -215,7 +212,7 @@ def _factors(content: ReportContent) -> str:
 def _repeats(content: ReportContent, row: Any) -> Text:
     """How far two scans of one condition lie apart over the longest pair."""
     known = [c for c in ("r_limit", "I_limit") if not missing(getattr(row, c))]
-    which = ", ".join(p for p in (row.subject, named(content, "", row.model)) if p)
+    which = ", ".join(p for p in (pair_name(row.subject), named(content, "", row.model)) if p)
     name = str(row.condition)
     over = f"{name[0].upper()}{name[1:]}: over" if name else "Over"
     more = {"over": over, "which": which, "name": between(content)[0], "factors": _factors(content)}

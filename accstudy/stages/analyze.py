@@ -15,6 +15,7 @@ from accstudy.accuracy.implants import (
 )
 from accstudy.accuracy.judge import TEST_LEVEL
 from accstudy.accuracy.outliers import outlier_counts, outlier_table
+from accstudy.accuracy.ranges import range_table, run_table
 from accstudy.accuracy.reference_uncertainty import implant_u, seated_once
 from accstudy.accuracy.robust import robust_findings
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
@@ -57,7 +58,7 @@ from accstudy.stages.references import (
 from accstudy.stages.sizes import with_sizes
 from accstudy.stages.steps import Analyzed, Memory, Step, Tables, run_steps
 from accstudy.study.checks import grouped_by
-from accstudy.study.load import Study
+from accstudy.study.load import Study, scan_temperatures
 from accstudy.tables import empty, valid_since
 from accstudy.words.catalogue import say
 
@@ -125,11 +126,14 @@ def _trueness(study: Study, tables: Tables) -> Analyzed:
     """Trueness and precision of every measurand, and where their uncertainty comes from."""
     pairs, singles = tables["pair_deviations"], tables["implant_deviations"]
     alignment = study.settings.analysis.alignment
+    found: tuple[Finding, ...] = ()
     made = {
         "accuracy": _accuracy(study, pairs, singles),
         "outliers": outlier_table(pairs, singles, alignment=alignment),
     }
+    poses, run = tables["poses"], empty("run_chart")
     if study.settings.study.kind != "drift":
+        made["run_chart"] = run = run_of(study, made["accuracy"], pairs, tables["scan_deviations"])
         results = study_results(pairs)
         if results is not None:
             made["field_figures"] = field_table(results, made["accuracy"])
@@ -142,11 +146,35 @@ def _trueness(study: Study, tables: Tables) -> Analyzed:
         made["implant_vectors"] = implant_vectors(
             singles, alignment=alignment, confidence=study.settings.limits.confidence
         )
-        poses = at_reference_temperature(study, tables["poses"])
-        made["uncertainty_budget"] = _budget(study, pairs, poses)
+        warm = at_reference_temperature(study, poses)
+        made["uncertainty_budget"] = _budget(study, pairs, warm)
         made["variance_components"] = components(study, pairs)
-        return Analyzed(made, tuple(robust_findings(made["accuracy"])))
-    return Analyzed(made, ())
+        found = tuple(robust_findings(made["accuracy"]))
+    made["ranges"] = ranges_of(study, made["accuracy"], pairs, poses, run)
+    return Analyzed(made, found)
+
+
+def run_of(
+    study: Study, accuracy: pd.DataFrame, pairs: pd.DataFrame, whole: pd.DataFrame
+) -> pd.DataFrame:
+    """Table ``run_chart``."""
+    scans = study.scans.set_index("scan")
+    at = scans.get("measured_at", pd.Series(pd.NaT, scans.index))
+    return run_table(accuracy, pairs, whole, pd.to_datetime(at, errors="coerce"))
+
+
+def ranges_of(
+    study: Study,
+    accuracy: pd.DataFrame,
+    pairs: pd.DataFrame,
+    poses: pd.DataFrame,
+    run: pd.DataFrame,
+) -> pd.DataFrame:
+    """Table ``ranges``."""
+    warm = scan_temperatures(study.scans, everywhere=study.settings.scans.temperature_c)
+    return range_table(
+        accuracy, pairs, poses, run, study.scans, factors=study.factors, temperature_c=warm
+    )
 
 
 def _conformity(study: Study, tables: Tables) -> Analyzed:
@@ -396,7 +424,10 @@ def _seating_verdicts(study: Study, tables: Tables) -> Analyzed:
 
 _DEVIATIONS = ("pair_deviations", "implant_deviations")
 _PARTS = ("implant_vectors", "uncertainty_budget", "variance_components")
-_SUMMED = ("precision_curve", "condition_summary", "cells", "alignments", "outlier_counts")
+_SUMMED = (
+    *("precision_curve", "condition_summary", "cells", "alignments", "outlier_counts"),
+    *("ranges", "run_chart"),
+)
 _BOUNDS = (
     "study.protocol",
     "limits.distance_um",
@@ -413,7 +444,7 @@ _COMPARED = Step(
 _ACCURATE = Step(
     "accuracy",
     _trueness,
-    ("poses", *_DEVIATIONS),
+    ("poses", *_DEVIATIONS, "scan_deviations"),
     ("accuracy", "outliers", "field_figures", "precision_vs_span", *_PARTS, *_SUMMED),
 )
 _EXCLUDED = Step("with excluded", _with_excluded, ("poses",), ("*_with_excluded",), _BOUNDS)

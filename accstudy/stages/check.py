@@ -19,6 +19,7 @@ from accstudy.errors import AccstudyError, Finding, Severity, StudyError, graves
 from accstudy.stages.compare import suspected_setup
 from accstudy.stages.measure import Job, job_of, locate_one, read_one
 from accstudy.stages.model_checks import model_faults
+from accstudy.stages.printed import unprintable_texts
 from accstudy.stages.references import references_with_scans
 from accstudy.stages.start import started
 from accstudy.stages.workers import each
@@ -145,6 +146,8 @@ def check_study(
         *_meshes(found, jobs=jobs, scheduler=scheduler, show=show),
     ]
     faulty = any(f.severity is Severity.ERROR for f in whole)
+    if found.study is not None:
+        whole += unprintable_texts(found.study)
     if found.study is not None and not (faulty and not found.study.referenced):
         whole += _tried(found.study)
     return gravest_first(dict.fromkeys(whole))

@@ -22,7 +22,13 @@ from accstudy.errors import Finding
 from accstudy.seating.contributions import locating_misfits
 from accstudy.seating.summary import scan_misfits, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.stages.analyze import components, drift_tables, usable_rows
+from accstudy.stages.analyze import (
+    components,
+    drift_tables,
+    ranges_of,
+    run_of,
+    usable_rows,
+)
 from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
 from accstudy.stages.model_checks import mixed_models
 from accstudy.stages.references import arch_findings
@@ -126,10 +132,12 @@ def _analyze(study: Study, tables: Tables) -> Analyzed:
         "outliers": outlier_table(pairs, singles, alignment=alignment),
         "precision_vs_span": precision_vs_span(precision),
     }
+    run = empty("run_chart")
     if study.settings.study.kind == "drift":
         modelled, found = drift_tables(study, pairs, singles, usable)
         modelled = {name: t for name, t in modelled.items() if name not in _OF_A_REFERENCE}
     else:
+        made["run_chart"] = run = run_of(study, precision, pairs, made["scan_deviations"])
         made["precision_curve"] = precision_curve(made["precision_vs_span"], precision)
         made["condition_summary"] = condition_summary(precision, pairs)
         made["cells"] = cell_table(pairs)
@@ -137,6 +145,7 @@ def _analyze(study: Study, tables: Tables) -> Analyzed:
         made["variance_components"] = components(study, pairs)
         made |= _seating(study, usable)
         modelled, found = mixed_models(study, pairs, singles)
+    made["ranges"] = ranges_of(study, precision, pairs, tables["poses"], run)
     made |= modelled
     findings += found
     if len(every_pair) > len(pairs):

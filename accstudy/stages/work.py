@@ -18,6 +18,7 @@ from accstudy.dictionary import data_package
 from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_first
 from accstudy.stages import measure as measuring
 from accstudy.stages.measure import Show
+from accstudy.stages.printed import unprintable_texts
 from accstudy.stages.report import STATUS, ReportOptions, drift_status, status_file
 from accstudy.stages.start import start_keys, started
 from accstudy.stages.steps import (
@@ -86,7 +87,7 @@ class Work:
         self.tables: dict[str, pd.DataFrame] = {}
         self.bytes: dict[str, bytes] = {}
         self.made: dict[str, bytes] | None = None
-        self.findings: dict[str, tuple[Finding, ...]] = {"check": study.findings}
+        self.findings: dict[str, tuple[Finding, ...]] = {"check": self._of_input()}
         self.left_out: tuple[str, ...] = ()
         self.record: Record = {
             "accstudy": __version__,
@@ -98,6 +99,10 @@ class Work:
         }
         self.written: list[Path] = []
         self.kept_keys: list[str] = []
+
+    def _of_input(self) -> tuple[Finding, ...]:
+        """Findings of the input, what reports cannot print among them."""
+        return (*self.study.findings, *unprintable_texts(self.study))
 
     def all_findings(self) -> tuple[Finding, ...]:
         """Findings of all stages, the gravest first."""
@@ -151,7 +156,7 @@ class Work:
         cache = Cache(self.study.path / CACHE) if keep else None
         self.kept_keys += start_keys(self.study)
         self.study = started(self.study, cache=cache)
-        self.findings["check"] = self.study.findings
+        self.findings["check"] = self._of_input()
 
     def _poses(self, found: measuring.Measured) -> None:
         self.keep("poses", found.poses)

@@ -3,12 +3,14 @@
 ``say("verdicts.bound_of", n=3)`` writes the template ``bound_of`` of ``en/verdicts.toml``. Fields
 stand in braces as in `str.format`; ``{n:scan|scans}`` writes a number with its noun,
 ``{n:?scan|scans}`` the noun alone. ``{bias:+um}`` writes a number with its unit as a sentence does,
-``{bias:+.um}`` as a table does (``{bias:+.{unit}}`` with a unit of its own), ``{x:n2}`` with two
-decimals, ``{x:s3}`` with three digits; ``%``, ``p``, ``sure``, ``day``, ``date``, ``wait`` alike;
+``{bias:+.um}`` as a table does (``{bias:+.{unit}}`` with a unit of its own), ``{bias:+_um}`` as a
+table does, with its unit, ``{x:n2}`` with two
+decimals, ``{x:s3}`` with three digits; ``%``, ``p``, ``sure``, ``day``, ``date``, ``wait``,
+``lasting`` alike;
 ``{chart:drift.charts}`` writes a word of the catalogue for a value, ``{column:variable}`` a column
-in words (likewise ``measurand``, ``condition``, ``term``, ``component``). Emphasis is marked
-as in HTML: ``<em>`` for the numbers of an answer, ``<b>``, ``<i>``, ``<sub>``. A file is read when
-the first of its templates is needed.
+in words (likewise ``measurand``, ``condition``, ``pair``, ``term``, ``component``). Emphasis is
+marked as in HTML: ``<em>`` for the numbers of an answer, ``<b>``, ``<i>``, ``<sub>``. A file is
+read when the first of its templates is needed.
 """
 
 from __future__ import annotations
@@ -245,9 +247,9 @@ class _Formatter(string.Formatter):
         return text
 
 
-_NAMES = ("alignment", "component", "condition", "measurand", "term", "variable")
+_NAMES = ("alignment", "component", "condition", "measurand", "pair", "term", "unit", "variable")
 _WORDS = re.compile(r"[a-z_]+\.[a-z_]+")
-_OWN = re.compile(r"\+?(um|mm|deg|ppm|\.[a-z]*|n\d)|%\d?|s\d|=?p|sure|unit|day|date|wait")
+_OWN = re.compile(r"\+?(um|mm|deg|ppm|[._][a-z]*|n\d)|%\d?|s\d|=?p|sure|day|date|wait|lasting")
 """Formats of numbers: as in a sentence with unit, as in a table without, with so many decimals."""
 
 
@@ -262,11 +264,13 @@ def _number(value: Any, how: str) -> str:
         "sure": n.sure,
         "day": n.day,
         "date": n.date,
-        "unit": n.unit_name,
         "wait": n.wait,
+        "lasting": n.lasting,
     }
     if how in plain:
         return plain[how](value)
+    if how[0] == "_":
+        return n.sized(value, how[1:], signed=signed)
     if how[0] in "n.":
         digits = {"decimals": int(how[1:])} if how[0] == "n" else {}
         return n.number(value, "" if digits else how[1:], signed=signed, **digits)

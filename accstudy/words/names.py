@@ -1,4 +1,4 @@
-"""Names of columns, terms and measurands in words."""
+"""Names of columns, terms, measurands and units in words."""
 
 from __future__ import annotations
 
@@ -7,13 +7,49 @@ import re
 from accstudy.words.catalogue import say, words
 
 __all__ = [
+    "UNITS",
     "alignment_name",
     "component_name",
     "condition_name",
     "measurand_name",
+    "pair_name",
     "term_name",
+    "unit_name",
+    "unit_of_column",
     "variable_name",
 ]
+
+
+UNITS = {
+    **{"um": "µm", "mm": "mm", "deg": "°", "ppm": "ppm", "per_month": "1/month", "": ""},
+    **{"c": "°C", "k": "1/K", "ncm": "N cm", "s": "s", "lux": "lx"},
+}
+"""Units as printed, by the ends of the names of columns and settings."""
+
+
+def unit_name(unit: str) -> str:
+    """Unit as printed.
+
+    Examples
+    --------
+    >>> unit_name("um"), unit_name("score")
+    ('µm', 'score')
+    """
+    return UNITS.get(unit, unit)
+
+
+def unit_of_column(column: str) -> str:
+    """Unit at the end of the name of a column of results; empty for counts, ratios and labels.
+
+    Examples
+    --------
+    >>> unit_of_column("distance_um"), unit_of_column("log(distance_um)"), unit_of_column("arm_c")
+    ('µm', '', '')
+    """
+    return next((UNITS[u] for u in _OF_COLUMNS if column.endswith(f"_{u}")), "")
+
+
+_OF_COLUMNS = ("mm", "um", "deg", "ppm", "per_month")
 
 
 def component_name(component: str) -> str:
@@ -53,6 +89,23 @@ def measurand_name(measurand: str) -> str:
     return f"{said},{rest}" if rest else said
 
 
+def pair_name(pair: str) -> str:
+    """Pair of implants as printed: an en dash between the two, whose names may hold hyphens.
+
+    Examples
+    --------
+    >>> pair_name("I1-I6"), pair_name("upper-1-upper-6"), pair_name("I1")
+    ('I1–I6', 'upper-1–upper-6', 'I1')
+    """
+    parts = str(pair).split("-")
+    half = len(parts) // 2
+    return (
+        "–".join("-".join(p) for p in (parts[:half], parts[half:]) if p)
+        if len(parts) % 2 == 0
+        else str(pair)
+    )
+
+
 def condition_name(condition: str) -> str:
     """Name a condition; a study without condition factors has but one.
 
@@ -62,9 +115,6 @@ def condition_name(condition: str) -> str:
     ('the workflow studied', 'A / splinted')
     """
     return str(condition) if condition else say("names.the_workflow_studied")
-
-
-_UNITS = ("_mm", "_um", "_deg", "_ppm")
 
 
 def variable_name(name: str) -> str:
@@ -77,8 +127,8 @@ def variable_name(name: str) -> str:
     """
     if name in words("names.variables"):
         return words("names.variables")[name]
-    unit = next((u for u in _UNITS if name.endswith(u)), "")
-    return name.removesuffix(unit).replace("_", " ")
+    stem, _, ending = name.rpartition("_")
+    return (stem if ending in _OF_COLUMNS else name).replace("_", " ")
 
 
 def term_name(term: str) -> str:

@@ -9,16 +9,17 @@ from typing import Any
 import pandas as pd
 
 from accstudy.words.catalogue import count, say, words
+from accstudy.words.names import unit_name
 
 __all__ = [
     "NONE",
-    "UNITS",
     "count",
     "date",
     "day",
     "freedom",
     "interval",
     "joined",
+    "lasting",
     "number",
     "p_said",
     "p_value",
@@ -26,36 +27,30 @@ __all__ = [
     "period",
     "quantity",
     "significant",
+    "sized",
     "stated",
     "sure",
-    "unit_name",
     "wait",
 ]
 
 NONE = "–"
 """What stands in a cell of which nothing can be said."""
 
-UNITS = {"um": "µm", "deg": "°", "mm": "mm", "ppm": "ppm", "": ""}
-"""Units as printed, by the end of a column's name."""
-
 _DECIMALS = {"um": 1, "deg": 3, "mm": 1, "ppm": 0, "": 3}
 _ROUND = {"um": 0, "deg": 2, "mm": 1, "ppm": 0, "": 2}
 
 
-def unit_name(unit: str) -> str:
-    """Unit as printed.
+def missing(value: object) -> bool:
+    """Whether a cell is empty.
 
     Examples
     --------
-    >>> unit_name("um")
-    'µm'
+    >>> missing(pd.NaT), missing(float("nan")), missing(0.0), missing("")
+    (True, True, False, False)
     """
-    return UNITS.get(unit, unit)
-
-
-def missing(value: object) -> bool:
-    """Whether a cell is empty."""
-    return value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value))
+    if value is None or value is pd.NA or value is pd.NaT:
+        return True
+    return isinstance(value, float) and math.isnan(value)
 
 
 def number(
@@ -116,8 +111,23 @@ def quantity(value: Any, unit: str = "um", *, signed: bool = False) -> str:
     if unit == "um" and abs(float(value)) < 9.95:
         places = 1 if float(value) != round(float(value)) else 0
     text = number(value, unit, signed=signed, decimals=places)
-    gap = "" if unit in ("deg", "") else "\u00a0"
-    return f"{text}{gap}{unit_name(unit)}"
+    return text + _behind(unit)
+
+
+def sized(value: Any, unit: str = "um", *, signed: bool = False) -> str:
+    r"""Write a number with its unit, with as many decimals as a table shows.
+
+    Examples
+    --------
+    >>> sized(-3.26), sized(0.0412, "deg", signed=True), sized(float("nan"))
+    ('−3.3\xa0µm', '+0.041°', '–')
+    """
+    return number(value, unit, signed=signed) + ("" if missing(value) else _behind(unit))
+
+
+def _behind(unit: str) -> str:
+    """Unit as it follows its number: the degree sign without a blank."""
+    return unit_name(unit) if unit in ("deg", "") else f"\u00a0{unit_name(unit)}"
 
 
 def stated(value: Any, unit: str = "um") -> str:
@@ -132,8 +142,7 @@ def stated(value: Any, unit: str = "um") -> str:
         return quantity(value, unit)
     own = len(f"{float(value):.6f}".rstrip("0").partition(".")[2])
     text = number(value, unit, decimals=max(_ROUND.get(unit, 2), own))
-    gap = "" if unit in ("deg", "") else "\u00a0"
-    return f"{text}{gap}{unit_name(unit)}"
+    return text + _behind(unit)
 
 
 def _long_length(value_um: float) -> str:
@@ -157,8 +166,7 @@ def interval(low: Any, high: Any, unit: str = "um", *, signed: bool = True) -> s
         return NONE
     places = _ROUND.get(unit, 2)
     ends = [number(v, unit, signed=signed, decimals=places) for v in (low, high)]
-    gap = "" if unit in ("deg", "") else "\u00a0"
-    return say("list.range", low=ends[0], high=f"{ends[1]}{gap}{unit_name(unit)}")
+    return say("list.range", low=ends[0], high=ends[1] + _behind(unit))
 
 
 def percent(share: Any, *, decimals: int = 0) -> str:
@@ -195,16 +203,34 @@ _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def wait(sessions: Any) -> str:
-    r"""Write a mean number of sessions, or days; long ones are not told apart.
+    r"""Write a mean number of sessions: whole ones from ten on; long ones are not told apart.
 
     Examples
     --------
-    >>> wait(3.456), wait(1234.5), wait(2e5)
-    ('3.5', '1234', 'over 10\xa0000')
+    >>> wait(3.456), wait(78.64), wait(2616.5), wait(2e5)
+    ('3.5', '79', '2616', 'over 10\xa0000')
     """
     if missing(sessions) or not float(sessions) < 1e4:  # results leave out what is infinite
         return say("list.over_10_000")
-    return number(sessions, "", decimals=1 if float(sessions) < 1000 else 0)
+    return number(sessions, "", decimals=1 if float(sessions) < 9.95 else 0)
+
+
+def lasting(days: Any) -> str:
+    r"""Write a time given in days: in years from two years on, which no plan reaches from ten on.
+
+    Examples
+    --------
+    >>> lasting(36.4), lasting(1), lasting(1000), lasting(81112)
+    ('36\xa0days', '1\xa0day', '2.7\xa0years', 'more than 10\xa0years')
+    """
+    if missing(days) or not float(days) < 10 * _DAYS_PER_YEAR:
+        return say("list.over_10_years")
+    if float(days) < 2 * _DAYS_PER_YEAR:
+        return count(round(float(days)), "day")
+    return say("list.years", years=float(days) / _DAYS_PER_YEAR)
+
+
+_DAYS_PER_YEAR = 365.2425
 
 
 def sure(share: Any) -> str:
@@ -253,7 +279,7 @@ def date(at: Any) -> str:
     >>> date(pd.Timestamp("2026-03-02"))
     '2 March 2026'
     """
-    if missing(at) or at is pd.NaT:
+    if missing(at):
         return NONE
     day = pd.Timestamp(at)
     month = words("list.months")[str(day.month)]
@@ -268,7 +294,7 @@ def day(at: Any) -> str:
     >>> day(pd.Timestamp("2026-03-02T09:00"))
     '2026-03-02'
     """
-    return NONE if missing(at) or at is pd.NaT else f"{pd.Timestamp(at):%Y-%m-%d}"
+    return NONE if missing(at) else f"{pd.Timestamp(at):%Y-%m-%d}"
 
 
 def period(days: Iterable[Any]) -> str:

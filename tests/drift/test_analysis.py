@@ -170,7 +170,7 @@ def test_nothing_is_found_where_nothing_is(sample):
     assert not (sample.tables["drift_signals"]["device"] == "device C").any()
     assert not (sample.tables["drift_lookback"]["device"] == "device C").any()
     status = sample.tables["drift_status"].set_index("device")
-    assert status.loc["device C", "what"].startswith("No sign of a change")
+    assert status.loc["device C", "what"].startswith("No change is shown")
 
 
 def test_a_changed_device_that_keeps_the_limit_has_nothing_to_reassess(sample):
@@ -684,7 +684,7 @@ def test_with_a_limit_only_sessions_that_are_not_verified():
     first, last = table.iloc[0], table.iloc[-1]
     assert (first["proven_good"], first["next_good"]) == ("S1", "S3")
     assert (last["proven_good"], last["next_good"]) == ("S5", "")
-    assert last["doubt"] == "pair I1-I4 up to 14.0 µm, limit 10 µm"
+    assert last["doubt"] == "pair I1–I4 up to 14.0 µm, limit 10 µm"
     assert last["bound_um"] == 14.0
     told = work_in_doubt(table)
     assert told == (

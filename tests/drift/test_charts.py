@@ -7,11 +7,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from accstudy.drift.charts import (
+from accstudy.drift.charts import cusum, ewma
+from accstudy.drift.control_limits import (
     HORIZON,
     best_mean_limits,
-    cusum,
-    ewma,
     individuals_factor,
     mean_factor,
     mean_limits,

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from accstudy.cli import main
-from accstudy.drift.charts import best_mean_limits
+from accstudy.drift.control_limits import best_mean_limits
 from accstudy.drift.designs import CHARTS_COUNT, drift_trade
 from accstudy.errors import InputError
 from accstudy.tables import read_csv

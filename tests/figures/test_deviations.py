@@ -87,7 +87,7 @@ def test_pairs_stand_by_span_with_bias_interval_and_both_deviations():
     rows = accuracy_rows()
     figure = pair_chart(rows, limit=25.0)
     left, right = figure.axes
-    assert ticks(left.yaxis) == ["I1-I2   20.0 mm", "I1-I3   40.0 mm"]
+    assert ticks(left.yaxis) == ["I1–I2   20.0 mm", "I1–I3   40.0 mm"]
     assert legend(figure) == ["A", "B"]
     assert all_shown(left, 2)
     place = {"I1-I2": 0, "I1-I3": 1}

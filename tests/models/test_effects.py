@@ -92,7 +92,9 @@ def test_models_without_degrees_of_freedom_are_contrasted_as_these_models(pairs)
     assert not (effect_table(fitted(table), "pair.distance_um")["covariate"] == "n_implants").any()
     notes = effect_notes(table).set_index(["scope", "covariate"])
     assert not notes.loc[("at equal path", "n_implants"), "stated"]
-    assert "no degree of freedom" in notes.loc[("at equal path", "n_implants"), "why"]
+    why = notes.loc[("at equal path", "n_implants"), "why"]
+    assert "no degree of freedom: model " in why
+    assert " has 4\u00a0implants" in why
 
 
 def test_a_model_of_the_chapter_never_has_the_name_of_a_users_own(pairs):

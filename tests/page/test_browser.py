@@ -176,8 +176,9 @@ def test_every_printed_number_is_the_cell_of_its_table(browser, pages):
     ]  # fmt: skip
     own = made.accuracy.sort_values("span_mm", kind="stable")
     assert rows(browser, "#accuracies tbody tr") == [
-        [r.subject, printed(r.span_mm, 2), printed(r.bias, 1, True), printed(r.bias_low, 1, True),
-         printed(r.bias_high, 1, True), printed(r.s_r, 1), printed(r.s_I, 1), "2", "2"]
+        [r.subject.replace("-", "–"), printed(r.span_mm, 2), printed(r.bias, 1, True),
+         printed(r.bias_low, 1, True), printed(r.bias_high, 1, True),
+         printed(r.s_r, 1), printed(r.s_I, 1), "2", "2"]
         for r in own.itertuples()
     ]  # fmt: skip
     order = made.pairs[made.pairs["scan"] == "s1"].sort_values("path_mm")

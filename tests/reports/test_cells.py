@@ -29,6 +29,8 @@ def written(value, how):
 
 def cells(rows, columns, how):
     """What a printed column holds: one column, ``a to b``, ``a ± b``, ``a (b to c)`` or text."""
+    if how == "pair":
+        return [str(v).replace("-", "–") for v in rows[columns]]
     if how == "text":
         return [str(v) for v in rows[columns]]
     if how == "day":
@@ -123,7 +125,7 @@ def in_um(rows):
 
 
 _DISTANCE = {
-    "pair": ("subject", "text"), "span / mm": ("span_mm", "1"), "scans": ("n_scans", "0"),
+    "pair": ("subject", "pair"), "span / mm": ("span_mm", "1"), "scans": ("n_scans", "0"),
     "cells": ("n_cells", "0"), "bias": ("bias", "+1"), "interval": ("bias_low to bias_high", "+1"),
     "sr": ("s_r", "1"), "sI": ("s_I", "1"), "2.8 sr": ("r_limit", "1"), "2.8 sI": ("I_limit", "1"),
 }  # fmt: skip
@@ -211,7 +213,7 @@ def test_printed_cells_are_cells_of_the_table(kind, start, rows, columns, report
     assert len(table) > 0
     for title, (column, how) in columns.items():
         expected = [c.replace("\u00a0", " ") for c in cells(table, column, how)]
-        own = [number_part(c) if how != "text" else c for c in seen[title]]
+        own = [number_part(c) if how not in ("text", "pair") else c for c in seen[title]]
         assert own[: len(expected)] == expected, title
 
 

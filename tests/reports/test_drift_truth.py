@@ -15,6 +15,7 @@ from accstudy.accuracy.judge import ALL_PAIRS, REFUTED, VERIFIED
 from accstudy.reports.document import ReportContent
 from accstudy.reports.drift import answer
 from accstudy.simulate.studies import DEVICES
+from accstudy.words.names import pair_name
 from accstudy.words.numbers import date
 
 SAMPLE = SAMPLES / "drift"
@@ -170,7 +171,7 @@ def test_page_1_states_no_number_that_is_not_checked_above(tables, status):
         known += [f"{v:+.1f}".replace("-", "\u2212") for v in numbers if pd.notna(v)]
         known += [row.measurand, row.measurand[0].upper() + row.measurand[1:]]
         known += [f"{row.n_not_verified} session not verified"]
-        known += [f"{row.single_pair}: {row.single_bound_um:.1f} \u00b5m"]
+        known += [f"{pair_name(row.single_pair)}: {row.single_bound_um:.1f} \u00b5m"]
         for one in sorted(known, key=len, reverse=True):
             text = text.replace(one, "#")
     assert "#" in text

@@ -1,7 +1,5 @@
 import numpy as np
 
-from accstudy.reports.accuracy import run_rows
-
 
 def test_alignments_come_in_arch_order(contents):
     rows = contents["validation"].tables["alignments"]
@@ -12,12 +10,12 @@ def test_alignments_come_in_arch_order(contents):
     assert (rows["alignment"] != rows["alignment"].shift()).sum() == len(ways)  # not mixed
 
 
-def test_run_rows_follow_time_and_not_the_list(contents):
+def test_the_run_chart_follows_time_and_not_the_list(contents):
     content = contents["validation"]
     scans, pairs = content.tables["scans"], content.tables["pair_deviations"]
-    rows, pair = run_rows(content)
+    rows = content.tables["run_chart"]
     at = scans.set_index("scan")["measured_at"]
-    assert (pair.model, pair.subject) == ("M1", "I1-I6")
+    assert set(zip(rows["model"], rows["pair"], strict=True)) == {("M1", "I1-I6")}
     assert rows["scan"].map(at).tolist() == sorted(at.loc[rows["scan"]])
     assert rows["number"].tolist() == list(range(1, 13))
     whole = content.tables["scan_deviations"].set_index("scan")["rms_distance_um"]

@@ -4,10 +4,12 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from invented import ranged
 
 from accstudy.reports.common import between, bias_sentence
 from accstudy.reports.document import ReportContent
 from accstudy.reports.methods import methods
+from accstudy.tables import empty
 
 SCANS = pd.DataFrame(
     {"scan": [f"s{k}" for k in range(6)], "status": "ok", "labour": list("ababab"),
@@ -16,7 +18,11 @@ SCANS = pd.DataFrame(
 
 
 def content(table=SCANS, **settings):
-    return ReportContent("x", settings, {"scans": table}, {}, "")
+    warm = settings.get("scans", {}).get("temperature_c")
+    pairs = table[["scan"]].assign(condition="", span_mm=30.0, path_mm=40.0)
+    tables = {"scans": table, "pair_deviations": pairs, "accuracy": empty("accuracy")}
+    ranges = ranged(tables, tables, everywhere=warm)["ranges"]
+    return ReportContent("x", settings, {"scans": table, "ranges": ranges}, {}, "")
 
 
 @pytest.mark.parametrize(

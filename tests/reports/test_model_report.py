@@ -94,7 +94,7 @@ def test_contrasts_are_printed_with_the_limits_and_p_values_that_were_asked_for(
     assert cells(block)[1][2:6] == ["× 2.00", "1.00 to 4.00", "7.0", "0.020"]
     caption = plain(block["caption"])
     assert "simultaneous for all contrasts of a factor in “d”" in caption
-    assert "(not adjusted) in “s”" in caption
+    assert "(not adjusted in “s”)" in caption
 
 
 def test_the_answer_for_these_operators_stands_beside_the_general_one():

@@ -3,6 +3,8 @@
 Approved as text, without what figures draw, as the pages of test_approved.py are.
 """
 
+import dataclasses
+import difflib
 import sys
 from pathlib import Path
 
@@ -10,10 +12,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from approved import compare
-from kept_studies import blocks_text, kept_tables
+from invented import ranged
+from kept_studies import blocks_text, kept, kept_tables
 from matplotlib.figure import Figure
 
 from accstudy.reports import document, render
+from accstudy.tables import TABLES
 
 NAN = float("nan")
 PNG = bytes(16) + (40).to_bytes(4) + (30).to_bytes(4)  # as far as its width and height
@@ -43,6 +47,8 @@ def study(name, *keep, kind="", settings=None, more=None, **tables):
     changed = dict(facts["settings"])
     for part, values in (settings or {}).items():
         changed[part] = {**changed.get(part, {}), **values} if isinstance(values, dict) else values
+    warm = changed.get("scans", {}).get("temperature_c")
+    found = ranged(found, own, everywhere=warm) | {"models": own["models"]} | found
     said = {k: facts[k] for k in ("title", "record", "generated")} | (more or {})
     written = {f"{k}.csv": b"." for k in found}
     return kind or facts["kind"], document.ReportContent(
@@ -50,6 +56,15 @@ def study(name, *keep, kind="", settings=None, more=None, **tables):
     )
 
 
+def largest_of(t, values, *keys):
+    """Where the size of a value is the largest of its group; the first of several."""
+    size = t[values].astype(float).abs()
+    kept = size.notna()
+    best = size[kept].groupby([t.loc[kept, k] for k in keys]).idxmax()
+    return t.index.isin(best)
+
+
+OF_MODELS = "difference of two models"
 FLAGS = {
     "conformity": {
         "not_normal": lambda t: t["p_normal"].astype(float) < 0.05,
@@ -59,7 +74,29 @@ FLAGS = {
         "whole_span": lambda t: t["supported_span_mm"] >= t["longest_span_mm"] - 0.05,
         "whole_path": lambda t: t["supported_path_mm"] >= t["longest_path_mm"] - 0.05,
     },
-    "accuracy": {"s_cell": lambda t: (t["s_I"] - t["s_r"]).clip(lower=0).astype(float)},
+    "accuracy": {
+        "s_cell": lambda t: (t["s_I"] - t["s_r"]).clip(lower=0).astype(float),
+        "excludes_zero": lambda t: (t["bias_low"] > 0) | (t["bias_high"] < 0),
+    },
+    "seating_scans": {
+        "told": lambda t: (
+            t["told"].fillna(False).astype(bool)
+            & ~(t.get("locating_p95_um", pd.Series(0.0, t.index)) > t["misfit_um"])
+        ),
+    },
+    "model_effects": {
+        "applies": lambda t: (
+            t["kind"]
+            .where(
+                ~t["kind"].isin(["level", "average"]),
+                np.where(
+                    t["kind"].eq("level") == t["interaction_shown"].astype(bool), OF_MODELS, ""
+                ),
+            )
+            .eq(OF_MODELS)
+        ),
+    },
+    "model_classes": {"largest": lambda t: largest_of(t, "difference", "model_name")},
     "model_contrasts": {
         "p_decides": lambda t: t["p_holm"].where(t["adjust"] != "none", t["p"]).astype(float),
         "beyond": lambda t: (t["low"] > t["margin"]) | (t["high"] < -t["margin"]),
@@ -480,7 +517,7 @@ def two_conditions():
             "model_lack_of_fit": missed, "model_covariates": apart, "model_spread": warned,
             "model_fits": tails}  # fmt: skip
     yield "cautions", study("comparison", *SCANS, "model_variances", **more)
-    for title, rows in (("allowed for", other.assign(shown=~other["shown"])), ("the same", other),
+    for title, rows in (("allowed for", other.assign(changed=True)), ("the same", other),
                         ("another factor", other.assign(residual_sd_by="x"))):  # fmt: skip
         yield title, study("comparison", *SCANS, "model_variances", **more, model_unequal=rows)
 
@@ -560,7 +597,9 @@ def effects():
     yield "of sizes", study("comparison", *keep, model_effect_notes=notes, model_effects=sized)
     shut = put(notes, slice(None), stated=False, why="two models differ in more", to_add="a model")
     of = base[base["model_name"].eq("worst distance of a scan")].tail(3)
-    of = of.assign(scope="of these models", covariate="n_implants", level_a="M6", level_b="M4")
+    of = of.assign(
+        kind=OF_MODELS, scope="of these models", covariate="n_implants", level_a="M6", level_b="M4"
+    )
     yield "of these models", study("comparison", *keep, model_effect_notes=shut, model_effects=of)
     unsaid = notes.assign(why="", stated=True)
     elsewhere = base.assign(covariate="steps")
@@ -874,3 +913,49 @@ def test_pages_of_edited_studies_are_as_approved(case):
     parts = [f"==== {title}\n{told(*one, usual)}" for title, one in function()]
     file = Path(__file__).parent / "approved" / "what-if" / f"{case}.txt"
     compare(file, "\n".join(parts))
+
+
+# ---- flags ------------------------------------------------------------------------------
+STUDIES = ("two-devices", "comparison", "drift", "precision")
+NEVER = {
+    ("model_variances", "largest", False),
+    ("model_effects", "applies", False),
+    ("drift_status", "stands", True),
+    ("accuracy", "longest", True),
+    ("precision", "longest", True),
+}
+"""What no table has: a model has one largest component of variance, a study one longest pair."""
+
+MOST_LINES = 24
+
+
+def toggled(name):
+    """Every flag in the tables that this study is the first to have, for no row and for all."""
+    before = [kept_tables(other)[1] for other in STUDIES[: STUDIES.index(name)]]
+    for table_name, rows in kept_tables(name)[1].items():
+        if not any(table_name in tables for tables in before) and table_name in TABLES:
+            flags = [c.name for c in TABLES[table_name].columns if c.kind == "flag"]
+            for flag in [f for f in flags if f in rows and not table_name.endswith("excluded")]:
+                had = rows[flag].fillna(False).astype(bool)
+                for value in (v for v in (False, True) if not (had == v).all()):
+                    if (table_name, flag, value) not in NEVER:
+                        yield table_name, flag, value
+
+
+@pytest.mark.parametrize("name", STUDIES)
+def test_pages_of_toggled_flags_are_as_approved(name):
+    """What changes on the pages if a flag of a table holds for no row or for all of them."""
+    kind, content = kept(name)
+    before, parts = told(kind, content, USUAL).splitlines(), []
+    for table_name, flag, value in toggled(name):
+        rows = content.tables[table_name].assign(**{flag: value})
+        edited = dataclasses.replace(content, tables={**content.tables, table_name: rows})
+        after = told(kind, edited, USUAL).splitlines()
+        lines = [
+            x for x in difflib.unified_diff(before, after, n=0) if x[:2] not in ("@@", "--", "++")
+        ]
+        cut = [f"... {len(lines) - MOST_LINES} more"] * (len(lines) > MOST_LINES)
+        title = f"==== {table_name}.{flag} {value}".lower()
+        parts.append("\n".join([title, *lines[:MOST_LINES], *cut]))
+    file = Path(__file__).parent / "approved" / "what-if" / f"flags-{name}.txt"
+    compare(file, "\n".join(parts) + "\n")

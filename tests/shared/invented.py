@@ -15,6 +15,7 @@ from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.implants import alignment_table, implants_above
 from accstudy.accuracy.outliers import outlier_counts
+from accstudy.accuracy.ranges import range_table, run_table
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import (
     accuracy_table,
@@ -32,8 +33,9 @@ from accstudy.compare.deviations import (
 )
 from accstudy.models.confounding import effect_notes
 from accstudy.seating.summary import seat_medians
+from accstudy.study.load import scan_temperatures
 from accstudy.study.settings import Settings
-from accstudy.tables import shape
+from accstudy.tables import TABLES, empty, shape
 
 ARCH_6 = {
     "I1": (-22.0, -14.0, 0.0),
@@ -44,6 +46,36 @@ ARCH_6 = {
     "I6": (22.4, -14.5, 0.0),
 }
 TILTS = {"I1": 0.0, "I2": 5.0, "I3": 2.0, "I4": 2.0, "I5": 6.0, "I6": 0.0}
+
+
+def ranged(tables, own, *, everywhere=None):
+    """Tables ``ranges`` and ``run_chart`` of other tables; empty ones are like those of `own`."""
+    pairs = next((tables[k] for k in ("pair_deviations", "pair_differences") if k in tables), None)
+    if pairs is None or "scans" not in tables:
+        return {}
+    accuracy = next(t[k] for t in (tables, own) for k in ("accuracy", "precision") if k in t)
+    accuracy = accuracy.head(len(accuracy) if {"accuracy", "precision"} & set(tables) else 0)
+    whole = next((tables[k] for k in ("scan_deviations", "scan_differences") if k in tables), None)
+    scans, run = tables["scans"], empty("run_chart")
+    if whole is not None:
+        at = scans.set_index("scan").get("measured_at", pd.Series(pd.NaT, scans["scan"]))
+        run = run_table(accuracy, pairs, whole, pd.to_datetime(at))
+    factors = [c for c in scans if c not in TABLES["scans"].names]
+    warm = scan_temperatures(scans, everywhere=everywhere)
+    poses = tables.get("poses", empty("poses").head(0))
+    of = (accuracy, pairs, poses, run, scans)
+    return {"ranges": range_table(*of, factors=factors, temperature_c=warm), "run_chart": run}
+
+
+def with_ranges(*, settings, tables, **said):
+    """Content of a report with the ranges of its tables."""
+    from accstudy.reports.document import ReportContent
+
+    warm = settings.get("scans", {}).get("temperature_c")
+    empty_ones = {"accuracy": empty("accuracy")}
+    found = ranged(tables, empty_ones, everywhere=warm)
+    found["models"] = models_scanned(tables["pair_deviations"])
+    return ReportContent(settings=settings, tables=found | tables, **said)
 
 
 def summed(pairs, singles, accuracy, implants, outliers=None, seating=None):
@@ -262,7 +294,6 @@ def hash_of(name):
 
 def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check of device A"):
     """Everything a validation report is made from."""
-    from accstudy.reports.document import ReportContent
     from accstudy.seating.table import seating_table
 
     rng = np.random.default_rng(seed)
@@ -305,7 +336,7 @@ def validation(devices=("device A",), failed=1, seed=11, title="Full-arch check 
             ]
         ),
     )
-    return ReportContent(
+    return with_ranges(
         title=title,
         settings=used,
         tables={
@@ -343,7 +374,6 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
     """Everything a comparison report is made from; the models are fitted for real."""
     from accstudy.models.results import model_tables
     from accstudy.models.specs import default_specs
-    from accstudy.reports.document import ReportContent
 
     rng = np.random.default_rng(seed)
     names = list(ARCH_6)
@@ -415,7 +445,7 @@ def comparison(seed=5, repeats=3, margin=None, models=("distance", "distance siz
         ],
     )
     accuracy = accuracy_table(pairs, singles, reference_u={"distance_um": 1.3})
-    return ReportContent(
+    return with_ranges(
         title="Three impression techniques",
         settings=used,
         tables={
@@ -447,7 +477,6 @@ def drift(seed=3, sessions=16, jump_um=30.0):
     """Everything a drift report is made from: one device that jumps, one that does not."""
     from accstudy.drift.analysis import analyze_drift
     from accstudy.drift.designs import DriftOptions
-    from accstudy.reports.document import ReportContent
 
     rng = np.random.default_rng(seed)
     names = list(ARCH_6)
@@ -492,7 +521,7 @@ def drift(seed=3, sessions=16, jump_um=30.0):
         events,
         options=DriftOptions(baseline_sessions=8, shift_um=15.0, limit_um=100.0),
     )
-    return ReportContent(
+    return with_ranges(
         title="Two devices over half a year",
         settings=settings(
             "drift",

@@ -31,7 +31,7 @@ import pandas as pd
 
 from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.drift.analysis import analyze_drift
-from accstudy.drift.charts import (
+from accstudy.drift.control_limits import (
     HORIZON,
     MeanLimits,
     ScoreBaseline,

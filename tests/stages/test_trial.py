@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from accstudy.errors import Severity
-from accstudy.stages.check import try_scans
+from accstudy.stages.check import check_study, try_scans
 from accstudy.study.load import load_study
 
 SAMPLE = Path(__file__).parents[2] / "sample_study/validation"
@@ -81,3 +81,16 @@ def test_an_origin_one_millimetre_off_is_told_with_what_to_write(folder):
     assert found.where == "study.toml::scan_body.default.origin_mm"
     written = [float(v) for v in found.mend.split("[")[1].split("]")[0].split(",")]
     assert written == pytest.approx([0, 0, 0], abs=0.05)
+
+
+def test_names_that_reports_cannot_print_are_found(folder):
+    scans = pd.read_csv(folder / "scans.csv", dtype=str)
+    scans.assign(operator="田中", technique="Grüße Ж").to_csv(folder / "scans.csv", index=False)
+    file = folder / "study.toml"
+    text = file.read_text().replace('title = "', 'title = "口腔 ', 1)
+    file.write_text(text)
+    found = [f for f in check_study(folder) if f.code == "not-printable"]
+    assert [f.where for f in found] == ["study.toml::study.title", "scans.csv::operator"]
+    assert all(f.severity is Severity.WARNING for f in found)
+    assert '"田中"' in found[1].what
+    assert "(田 中)" in found[1].what
