@@ -254,7 +254,7 @@ def test_scatter_that_differs_is_said_with_what_allowing_for_it_changes():
     assert same.endswith("leads to the same verdicts.")
     other = other.assign(changed=[False, True])
     (changed,) = scatter_caution(content(model_spread=spread(), model_unequal=other), "d")
-    assert changed.endswith("changes the verdict on A - C.")
+    assert changed.endswith("changes the verdict on A − C.")
 
 
 def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
