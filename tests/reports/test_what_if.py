@@ -892,6 +892,14 @@ def remains():
         means = table("comparison", "model_means").query("model_name == 'distance'")
         yield f"{n} of a kind", study("comparison", *SCANS, *FITS, model_contrasts=many,
                                       model_means=means)  # fmt: skip
+    one = table("comparison", "model_influence").query("model_name == 'distance' and largest")
+    for title, values in (
+        ("influence on a slope", {"contrast": "slope of path_mm", "covariate": "path_mm",
+                                  "change": -0.0316}),
+        ("influence on the mean", {"contrast": "mean"}),
+    ):  # fmt: skip
+        yield title, study("comparison", "model_fits", model_contrasts=both,
+                           model_influence=put(one, slice(None), **values))  # fmt: skip
     few = table("comparison", "model_variances").assign(sd=0.0, share=NAN)
     bare = table("comparison", "model_residuals").head(2)
     more = {"model_contrasts": both, "model_variances": few, "model_residuals": bare}
