@@ -30,7 +30,7 @@ def texts(reports):
 def lean(contents):
     """A validation of the few tables that page 1 needs, which is made soon."""
     content = contents["validation"]
-    keep = ("scans", "implants", "pair_deviations", "scan_deviations", "accuracy", "conformity")
+    keep = ("scans", "implants", "pair_deviations", "run_chart", "ranges", "accuracy", "conformity")
     tables = {name: content.tables[name] for name in keep}
     accuracy = tables["accuracy"]
     tables["accuracy"] = accuracy[accuracy["measurand"] == "distance_um"]
