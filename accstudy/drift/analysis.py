@@ -90,21 +90,31 @@ def _neighbours(sessions: pd.DataFrame) -> pd.DataFrame:
 
 
 def _against_the_limit(sessions: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
-    columns = ["session", "implant_a", "implant_b", "bound_um", "limit_um", "confidence", "verdict"]
+    columns = [
+        "session", "implant_a", "implant_b", "mean_um", "bound_um", "limit_um", "confidence",
+        "verdict",
+    ]  # fmt: skip
     found = sessions.merge(together[columns], on="session", how="left")
     verified = found["verdict"] == VERIFIED
     found["doubt"] = [
-        "" if good else _beyond(row) for good, row in zip(verified, found.itertuples(), strict=True)
+        "" if good else _beyond(row)
+        for good, (_, row) in zip(verified, found.iterrows(), strict=True)
     ]
     return _neighbours(found)
 
 
-def _beyond(row: object) -> str:
-    bound = getattr(row, "bound_um", float("nan"))
-    if pd.isna(bound):
-        return "not every pair has a bound"
-    pair = f"{getattr(row, 'implant_a', '')}–{getattr(row, 'implant_b', '')}"
-    return f"pair {pair} up to {bound:.1f} µm, limit {getattr(row, 'limit_um', 0.0):g} µm"
+def _beyond(row: pd.Series) -> str:
+    """Why a session is not verified: mean and bound of its pair with the largest bound."""
+    if pd.isna(row["bound_um"]):
+        return say("drift_results.no_bound_for_every")
+    return say(
+        "drift_results.pair_mean_bound_limit",
+        pair=f"{row['implant_a']}-{row['implant_b']}",
+        mean=row["mean_um"],
+        bound=row["bound_um"],
+        limit_um=row["limit_um"],
+        confidence=row["confidence"],
+    )
 
 
 def _since_a_signal(
@@ -150,8 +160,9 @@ def _periods(
         found = found.reset_index().assign(kind=kind)
         if len(flagged):
             seen = flagged.assign(period=flagged["at"].dt.strftime(form))
-            count = seen.groupby([*keys, "period"])["session"].nunique().rename("n_signals")
-            found = found.merge(count.reset_index(), on=[*keys, "period"], how="left")
+            whose = ["device", "model", "period"]
+            count = seen.groupby(whose)["session"].nunique().rename("n_signals")
+            found = found.merge(count.reset_index(), on=whose, how="left")
         else:
             found["n_signals"] = 0
         found["n_events"] = [
@@ -176,8 +187,34 @@ def _events(events: pd.DataFrame, device: str, period: str, form: str) -> int:
     return int((pd.to_datetime(mine["at"]).dt.strftime(form) == period).sum())
 
 
-def _between_devices(sessions: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Difference of every two devices on a model: Welch, from two sessions on."""
+Spans = Mapping[tuple[str, str, str], Sequence[tuple[pd.Timestamp, pd.Timestamp]]]
+"""By (device, model, measurand): when its level changed, from and to; a step has one day."""
+
+
+def _changing(devices: Sequence[Device]) -> Spans:
+    """Steps and drifts of the level, and new baselines, of every device."""
+    out: dict[tuple[str, str, str], list[tuple[pd.Timestamp, pd.Timestamp]]] = {}
+    for one in devices:
+        for measurand in one.measurands:
+            spans = out.setdefault((one.device, one.model, measurand), [])
+            spans += [(day, day) for day, _ in one.starts]
+            spans += one.changing.get(measurand, [])
+    return out
+
+
+def _changed(at: pd.Series, spans: Sequence[tuple[pd.Timestamp, pd.Timestamp]]) -> bool:
+    """Whether sessions on these days are of more than one state."""
+    return any(at.min() < until and since <= at.max() for since, until in spans)
+
+
+def _between_devices(
+    sessions: pd.DataFrame, changing: Spans, *, confidence: float = 0.95
+) -> pd.DataFrame:
+    """Difference of every two devices on a model: Welch, from two sessions on.
+
+    Without interval and p where one of them changed within the period: its mean is that of no
+    state.
+    """
     rows: list[dict[str, Any]] = []
     for (model, measurand, unit), mine in sessions.groupby(
         ["model", "measurand", "unit"], sort=False
@@ -186,11 +223,16 @@ def _between_devices(sessions: pd.DataFrame, *, confidence: float = 0.95) -> pd.
         for period in [*sorted(set(years)), "all"]:
             part = mine if period == "all" else mine[years == period]
             for a, b in combinations(sorted(set(part["device"])), 2):
-                x, y = (part.loc[part["device"] == d, "mean"].to_numpy(float) for d in (a, b))
+                own = {d: part[part["device"] == d] for d in (a, b)}
+                x, y = (own[d]["mean"].to_numpy(float) for d in (a, b))
                 names = {"model": model, "measurand": measurand, "unit": unit, "period": period}
-                rows.append(
-                    {**names, "device_a": a, "device_b": b, **_difference(x, y, confidence)}
-                )
+                row = {**names, "device_a": a, "device_b": b, **_difference(x, y, confidence)}
+                key = (str(model), str(measurand))
+                unlike = [d for d in (a, b) if _changed(own[d]["at"], changing.get((d, *key), ()))]
+                if unlike:
+                    row |= dict.fromkeys(("low", "high", "p"), np.nan)
+                    row["changed"] = ", ".join(unlike)
+                rows.append(row)
     return pd.DataFrame(rows)
 
 
@@ -281,8 +323,7 @@ def analyze_drift(
     if settings.limit_um is not None:
         begins = {(d.device, d.model): d.charted[0].stretch.rows["at"].iloc[0] for d in devices}
         own = _pairs_by_themselves(devices, pairs)
-        limits, found = hold_limit(pairs, whose, _known_u(reference_u), begins, own, settings)
-        ahead = pd.DataFrame(found)
+        limits, ahead = hold_limit(pairs, whose, _known_u(reference_u), begins, own, settings)
         rows.add("drift_limits", limits)
         rows.add("drift_pairs", ahead)
     for name in dict.fromkeys(d.device for d in devices):
@@ -301,7 +342,10 @@ def analyze_drift(
         rows.add(
             "drift_periods", _periods(sessions, points, events, confidence=settings.confidence)
         )
-        rows.add("drift_devices", _between_devices(sessions, confidence=settings.confidence))
+        rows.add(
+            "drift_devices",
+            _between_devices(sessions, _changing(devices), confidence=settings.confidence),
+        )
     return DriftResult(rows.tables(), tuple(findings))
 
 
@@ -336,13 +380,15 @@ def _pairs_by_themselves(
 def _remarks(
     one: Device, rows: Rows, events: pd.DataFrame, scans: pd.DataFrame
 ) -> list[dict[str, Any]]:
-    points, trends, signals = (
-        _of(rows.so_far(f"drift_{name}"), one) for name in ("points", "trends", "signals")
+    points, trends, signals, baselines = (
+        _of(rows.so_far(f"drift_{name}"), one)
+        for name in ("points", "trends", "signals", "baselines")
     )
     mine = events[events["device"].fillna("").isin(["", one.device])] if len(events) else events
     own = _of(scans, one) if "device" in scans else scans
     names = {"device": one.device, "model": one.model}
-    return [names | row for row in device_remarks(points, mine, trends, signals, own)]
+    found = device_remarks(points, mine, trends, signals, own, baselines)
+    return [names | row for row in found]
 
 
 def _of(table: pd.DataFrame, one: Device) -> pd.DataFrame:

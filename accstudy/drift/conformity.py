@@ -26,6 +26,7 @@ from accstudy.drift.trend import (
     trend_of,
     within_sessions,
 )
+from accstudy.models.decisions import holm
 from accstudy.words.catalogue import say
 
 __all__ = [
@@ -127,6 +128,7 @@ def next_session(
     rhythm = float(np.clip(gaps.median() if len(gaps) else 30.0, _SHORTEST_DAYS, _LONGEST_DAYS))
     days, why = rhythm, say("drift_results.the_present_interval_of", rhythm=rhythm)
     if np.isfinite(fastest) and np.isfinite(room):
+        why = say("drift_results.even_the_fastest_drift", rhythm=rhythm)
         safe = max(room, 0.0) / max(fastest, 1e-12) * DAYS_PER_MONTH / (_delay(stretch) + 1)
         if safe < rhythm:
             days = max(safe, _SHORTEST_DAYS)
@@ -307,13 +309,14 @@ def hold_limit(
     begins: dict[tuple[str, str], pd.Timestamp],
     charted: Mapping[tuple[str, ...], Trend],
     options: DriftOptions,
-) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of tables ``drift_limits`` and ``drift_pairs``: every pair in every session, and a look
     ahead.
 
     `whose` has ``scan, model, device, session, at``; `begins` says since when the present baseline
     of each (device, model) holds; `charted` has the trend of every pair that is charted by itself,
-    so that one slope has one value.
+    so that one slope has one value. A slope is shown if its p value, adjusted by Holm's method for
+    the pairs of a device and model, is small enough; others are not projected.
     """
     assert options.limit_um is not None
     sessions = _sessions_of_pairs(pairs, whose)
@@ -328,7 +331,19 @@ def hold_limit(
         if row is not None:
             names = {"device": device, "model": model, "implant_a": a, "implant_b": b}
             ahead.append({**names, **row})
-    return held, ahead
+    return held, _shown_only(pd.DataFrame(ahead), options.confidence)
+
+
+def _shown_only(ahead: pd.DataFrame, confidence: float) -> pd.DataFrame:
+    """Adjust the p values of the pairs of a device, and drop projections of slopes not shown."""
+    if not len(ahead):
+        return ahead
+    ahead["p_adjusted"] = ahead.groupby(["device", "model"])["p"].transform(holm)
+    unshown = ~(ahead["p_adjusted"] < 1 - confidence)
+    ahead.loc[unshown | ahead["exceeded"], ["reached_low", "reached_high"]] = pd.NaT
+    ahead.loc[unshown, "horizon"] = pd.NaT
+    ahead.loc[unshown & ~ahead["exceeded"], "reached_at"] = pd.NaT
+    return ahead
 
 
 def _known(u: float | None) -> float:
@@ -375,13 +390,8 @@ def _ahead(
         "limit_um": options.limit_um,
         "method": SLOPE_METHOD,
     }
-    shown = trend.p < 1 - options.confidence
-    if found.reached or shown:
-        row["reached_at"] = today.normalize() if found.reached else found.at
-        row["exceeded"] = found.reached
-    if shown:
-        row["reached_low"], row["reached_high"] = found.low, found.high
-        row["horizon"] = found.horizon
-    if not np.isfinite(found.bound):
-        return None
-    return row
+    row["reached_at"] = today.normalize() if found.reached else found.at
+    row["exceeded"] = found.reached
+    row["reached_low"], row["reached_high"] = found.low, found.high
+    row["horizon"] = found.horizon
+    return row if np.isfinite(found.bound) else None

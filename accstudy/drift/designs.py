@@ -204,8 +204,12 @@ def baseline_row(stretch: Stretch) -> dict[str, Any]:
     return row
 
 
-def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
-    """In-control and out-of-control run lengths of the charts as designed and as used."""
+def run_length_rows(stretch: Stretch, *, every: float) -> list[dict[str, Any]]:
+    """In-control and out-of-control run lengths of the charts as designed and as used.
+
+    `every` is the mean number of sessions between false alarms of the device: a chart of session
+    means that needs longer for the shift is insensitive to it.
+    """
     baseline, limits = stretch.baseline, stretch.limits
     if baseline is None or limits is None:
         return []
@@ -224,6 +228,9 @@ def run_length_rows(stretch: Stretch) -> list[dict[str, Any]]:
                     "steady_state_days": steady * stretch.rhythm_days,
                     "limits": which,
                     "wanted": shift == stretch.shift,
+                    "insensitive": chart in ("mean", "individuals")
+                    and shift == stretch.shift
+                    and steady > every,
                 }
             )
     if stretch.spread is not None:

@@ -371,7 +371,9 @@ def _sentence(
         chance=chance,
     )
     base = stretch.rows["at"][stretch.in_baseline]
-    if len(base) and low <= base.iloc[-1]:
+    if len(base) and day <= base.iloc[-1]:
+        text += say("drift_results.it_started")
+    elif len(base) and low <= base.iloc[-1]:
         text += say("drift_results.it_may_have_started")
     if event:
         text += say("drift_results.close_in_time_that", event=event)
@@ -425,6 +427,8 @@ class Device:
         self.charted: list[Charted] = []
         self.earlier: list[Found] = []
         self.compared: list[dict[str, Any]] = []
+        # by measurand: when its level changed, from and to
+        self.changing: dict[str, list[tuple[pd.Timestamp, pd.Timestamp]]] = {}
 
     def _first_baseline(self) -> pd.DataFrame:
         """Scans of the first baseline: what is designed from them stays as it is."""
@@ -445,6 +449,7 @@ class Device:
             for stretch in stretches:
                 last = stretch is stretches[-1]
                 one = self._chart(stretch, rows, last=last)
+                self.changing.setdefault(measurand, []).extend(_changes_of_level(one))
                 if last:
                     self.charted.append(one)
                 else:
@@ -525,7 +530,8 @@ class Device:
         if trend is not None:
             rows.add("drift_trends", [self._trend_row(stretch, series, trend)])
         if last:
-            rows.add("drift_run_lengths", run_length_rows(stretch))
+            every = self.settings.false_alarm_every
+            rows.add("drift_run_lengths", run_length_rows(stretch, every=every))
             rows.add("drift_advice", sample_advice(stretch))
         return Charted(stretch, tuple(found), series, trend)
 
@@ -572,6 +578,13 @@ class Device:
             "method": SLOPE_METHOD,
             "what": _trend_sentence(stretch, trend, grows=shown),
         }
+
+
+def _changes_of_level(one: Charted) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
+    """When the level changed, from and to: a step on one day, a drift up to the last session."""
+    last = pd.Timestamp(one.stretch.rows["at"].iloc[-1])
+    changes = [f.row for f in one.found if f.row["kind"] == "change-point" and not f.of_sd]
+    return [(row["at"], last if row["rule"] == "ramp" else row["at"]) for row in changes]
 
 
 def _since(series: Changes, count: int) -> int:

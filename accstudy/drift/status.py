@@ -78,7 +78,7 @@ def device_status(device: Device, held: Held) -> dict[str, Any]:
     row.update(_about(told))
     row.update(_limit(device, held))
     row["what"] = _state_sentence(row, young=bool(told.stretch.in_baseline.all()))
-    row["limit_what"] = _limit_sentence(row)
+    row["limit_what"] = _limit_sentence(device, row)
     row["duty_what"] = _duty_sentence(row)
     row.update(_action(device, held, row))
     return row
@@ -139,6 +139,7 @@ def _about(one: Charted) -> dict[str, Any]:
     )
     base = stretch.rows["at"][stretch.in_baseline]
     row["in_baseline"] = bool(len(base) and row["begins_low"] <= base.iloc[-1])
+    row["starts_in_baseline"] = bool(len(base) and row["begins_at"] <= base.iloc[-1])
     return row
 
 
@@ -156,6 +157,7 @@ def _limit(device: Device, held: Held) -> dict[str, Any]:
     last = together.iloc[-1]
     row["limit_verdict"] = last["verdict"]
     row["worst_pair"] = f"{last['implant_a']}-{last['implant_b']}"
+    row["worst_mean_um"] = last["mean_um"]
     row["worst_bound_um"] = last["bound_um"]
     if len(held.ahead):
         single = held.ahead.iloc[int(held.ahead["bound_um"].to_numpy(float).argmax())]
@@ -220,6 +222,9 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         day_2=date(row["begins_low"]),
         day_3=date(row["begins_high"]),
     )
+    started = say("drift_results.it_started") if row["starts_in_baseline"] else (
+        say("drift_results.it_may_have_started") if row["in_baseline"] else ""
+    )  # fmt: skip
     text = {
         "ramp": say("drift_results.drifts_by_per_month", name=name, size=size, began=began),
         "step": say("drift_results.stepped_by", name=name, size=size, began=began),
@@ -235,9 +240,10 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         since = say(
             "drift_results.against_the_new_baseline", day=day, baseline_begins_with=begins_with
         )
-    text += say("drift_results.charts_signal_since", day=date(row["signalled_at"]), since=since)
-    if row["in_baseline"]:
-        text += say("drift_results.it_may_have_started")
+    text += say(
+        "drift_results.charts_have_signalled_since", day=date(row["signalled_at"]), since=since
+    )
+    text += started
     if row["change"] == "step" and slope:
         text += say("drift_results.after_the_step", slope=slope)
     if row["event"]:
@@ -245,12 +251,13 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
     return text
 
 
-def _limit_sentence(row: dict[str, Any]) -> str:
+def _limit_sentence(device: Device, row: dict[str, Any]) -> str:
     if not row.get("limit_verdict"):
         return ""
     bound = row["worst_bound_um"]
     reach = say('drift_results.no_bound_for_every') if pd.isna(bound) else (
-        say('drift_results.pair_up_to_m', worst_pair=row['worst_pair'], bound=bound)
+        say('drift_results.pair_mean_bound', pair=row['worst_pair'], bound=bound,
+            mean=row['worst_mean_um'], confidence=row['confidence'])
     )  # fmt: skip
     text = say(
         "drift_results.limit_m_mean_of",
@@ -260,10 +267,12 @@ def _limit_sentence(row: dict[str, Any]) -> str:
     )
     if pd.notna(row.get("single_bound_um")):
         text += say(
-            "drift_results.upper_tolerance_limit_of",
+            "drift_results.tolerance_bound_of",
             single_bound_um=row["single_bound_um"],
             single_pair=row["single_pair"],
-            value="beyond" if _single_beyond(row) else "within",
+            coverage=device.settings.coverage,
+            confidence=row["confidence"],
+            value="above" if _single_beyond(row) else "below",
         )
     return text
 
@@ -295,14 +304,13 @@ def _duty_sentence(row: dict[str, Any]) -> str:
         )
         end = "" if pd.isna(after) else say("drift_results.and_before", day=date(after))
         what = (
-            say("drift_results.not_verified")
+            say("drift_results.not_verified", n=n)
             if row.get("limit_verdict")
-            else say("drift_results.may_be_affected")
+            else say("drift_results.may_be_affected", n=n)
         )
         said.append(
             say(
                 "drift_results.session_reassess_the_work",
-                n=n,
                 what=what,
                 start=start,
                 end=end,
@@ -327,11 +335,10 @@ def _action(device: Device, held: Held, row: dict[str, Any]) -> dict[str, Any]:
             "advice": say("drift_results.out_of_use_until", why=why),
         }
     if row["stands"]:
-        kept = say("drift_results.the_mean_of_the") if verdict else ""
         return {
             "action": CHECK,
             "due_at": last,
-            "advice": (say("drift_results.check_at_once_a", kept=kept)),
+            "advice": say("drift_results.check_at_once_a"),
         }
     ahead = held.ahead
     fastest = room = float("nan")
@@ -368,9 +375,17 @@ def device_remarks(
     trends: pd.DataFrame,
     signals: pd.DataFrame,
     scans: pd.DataFrame,
+    baselines: pd.DataFrame,
 ) -> list[dict[str, Any]]:
-    """Rows of table ``drift_remarks`` of one device and model, from its rows of ``drift_points``,
-    ``events`` (those of all devices included), ``drift_trends``, ``drift_signals`` and ``scans``.
+    """Rows of table ``drift_remarks`` of one device and model.
+
+    Parameters
+    ----------
+    points, trends, signals, baselines : DataFrame
+        Rows of tables ``drift_points``, ``drift_trends``, ``drift_signals`` and
+        ``drift_baselines`` of the device.
+    events, scans : DataFrame
+        Tables ``events`` and ``scans`` of the device; events of all devices included.
     """
     rows: list[dict[str, Any]] = []
     at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)
@@ -383,20 +398,44 @@ def device_remarks(
             {"kind": "event", "at": e.at, "subject": e.kind, "baseline_no": baseline_no}
             for e in inside.itertuples()
         ]
-    rows += _software(points, scans)
+    rows += _software(points, scans, events)
     signalled = set(signals["measurand"]) if len(signals) else set()
     rows += [
         {"kind": "trend", "subject": t.measurand, "p": t.p}
         for t in trends.itertuples()
         if t.shown and t.measurand not in signalled
     ]
+    rows += _correlated(trends, baselines)
     uses = scans["body_uses"].dropna() if "body_uses" in scans else pd.Series([], dtype=float)
     if len(uses) and uses.max() > uses.min():
         rows.append({"kind": "bodies", "fewest": uses.min(), "most": uses.max()})
     return rows
 
 
-def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[dict[str, Any]]:
+def _correlated(trends: pd.DataFrame, baselines: pd.DataFrame) -> list[dict[str, Any]]:
+    """Measurands whose present limits are widened because neighbouring sessions correlate."""
+    if not len(baselines) or not len(trends):
+        return []
+    latest = baselines.sort_values("baseline_no", kind="stable").drop_duplicates(
+        "measurand", keep="last"
+    )
+    wide = latest[latest["autocorrelation"] > 0]
+    p = trends[["measurand", "baseline_no", "autocorrelation_p"]]
+    return [
+        {
+            "kind": "correlated",
+            "subject": one.measurand,
+            "correlation": one.autocorrelation,
+            "p": one.autocorrelation_p,
+            "widened": one.widened,
+        }
+        for one in wide.merge(p, on=["measurand", "baseline_no"]).itertuples()
+    ]
+
+
+def _software(
+    points: pd.DataFrame, scans: pd.DataFrame, events: pd.DataFrame
+) -> list[dict[str, Any]]:
     """Versions of the software that follow the one of the present baseline in its charts."""
     if not {"software", "measured_at"} <= set(scans.columns) or not len(points):
         return []
@@ -411,6 +450,16 @@ def _software(points: pd.DataFrame, scans: pd.DataFrame) -> list[dict[str, Any]]
             "at": one.at,
             "subject": one.software,
             "before": before,
+            "event_at": _updated(events, mine["at"][mine["at"] < one.at].iloc[-1], one.at),
         }
         for one in first.iloc[1:].itertuples()
     ]
+
+
+def _updated(events: pd.DataFrame, after: pd.Timestamp, until: pd.Timestamp) -> pd.Timestamp:
+    """Day of the last event about software between two sessions; NaT for none."""
+    if not len(events):
+        return pd.NaT
+    when = pd.to_datetime(events["at"])
+    named = events["kind"].str.contains("software", case=False)
+    return when[named & (when >= after.normalize()) & (when <= until)].max()

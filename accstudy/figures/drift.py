@@ -203,7 +203,7 @@ def _dates(ax: Axes, *, most: int = 9) -> None:
 
 @styled
 def state_chart(panels: Sequence[tuple[str, str, pd.DataFrame, pd.DataFrame]]) -> Figure:
-    """Draw one chart of every device, each with its own events.
+    """Draw one chart of every device, each with its own events, on one scale for each unit.
 
     Parameters
     ----------
@@ -224,13 +224,18 @@ def state_chart(panels: Sequence[tuple[str, str, pd.DataFrame, pd.DataFrame]]) -
         ax.set_ylabel(printable(unit))
         _name(ax, name)
         _events([ax], events)
+    for unit in dict.fromkeys(panel[1] for panel in panels):
+        alike = [ax for ax, panel in zip(grid, panels, strict=True) if panel[1] == unit]
+        ends = [ax.get_ylim() for ax in alike]
+        for ax in alike:
+            ax.set_ylim(min(low for low, _ in ends), max(high for _, high in ends))
     _dates(grid[-1])
     return figure
 
 
 @styled
 def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> Figure:
-    """Draw how far the worst pair of every session may deviate, against the limit.
+    """Draw mean and upper bound of the worst pair of every session, against the limit.
 
     Parameters
     ----------
@@ -245,20 +250,27 @@ def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> F
     Returns
     -------
     Figure
-        Bars from the mean to the bound; squares: sessions that are not verified.
+        Points at the absolute mean, bars from there up to a cap at the bound; squares: sessions
+        that are not verified.
     """
-    figure = new_figure(166, 34 + 8 * bool(len(events)))
+    figure = new_figure(166, 38 + 8 * bool(len(events)))
     ax = figure.subplots()
     at, good = _days(held["at"]), (held["verdict"] == verified).to_numpy()
-    ax.vlines(at, held["mean_um"].abs(), held["bound_um"], color=GREY, linewidth=1.6, zorder=1)
-    ax.plot(at[good], held["bound_um"][good], linestyle="none", marker="o", markersize=3.4,
+    mean, bound = held["mean_um"].abs().to_numpy(float), held["bound_um"].to_numpy(float)
+    limit = float(held["limit_um"].iloc[0])
+    ax.vlines(at, mean, bound, color=GREY, linewidth=1.2, zorder=1)
+    ax.plot(at, bound, linestyle="none", marker="_", markersize=5, color=GREY, zorder=2)
+    ax.plot(at[good], mean[good], linestyle="none", marker="o", markersize=3.4,
             color=ACCENT, zorder=3)  # fmt: skip
-    ax.plot(at[~good], held["bound_um"][~good], linestyle="none", marker="s", markersize=5,
+    ax.plot(at[~good], mean[~good], linestyle="none", marker="s", markersize=5,
             color=_SIGNAL, markeredgecolor=INK, markeredgewidth=0.6, zorder=4)  # fmt: skip
-    ax.axhline(float(held["limit_um"].iloc[0]), color=INK, linewidth=1.0, zorder=2)
-    ax.set_ylim(bottom=0)
-    ax.set_ylabel(say("figures.um"))
-    _name(ax, say("figures.largest_deviation_and_bound"))
+    ax.axhline(limit, color=INK, linewidth=1.0, zorder=2)
+    ax.set_ylim(bottom=0, top=1.15 * max(limit, float(np.nanmax([limit, *bound]))))
+    ax.annotate(say("figures.limit_of", limit=limit), (1.0, limit),
+                xycoords=("axes fraction", "data"), xytext=(-2, 1.5), textcoords="offset points",
+                fontsize=8, ha="right", va="bottom")  # fmt: skip
+    ax.set_ylabel(say("figures.mean_and_bound_um"))
+    _name(ax, say("figures.pair_with_the_largest_bound"))
     _events([ax], events)
     _dates(ax)
     return figure
@@ -279,11 +291,11 @@ def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
     Returns
     -------
     Figure
-        Logarithmic upwards, up to 10 000 sessions.
+        Logarithmic upwards, up to 1000 sessions; the same shifts in every panel.
     """
     names = list(dict.fromkeys(rows["name"]))[:4]
     figure = new_figure(166, 68)
-    grid = np.atleast_1d(figure.subplots(1, len(names), sharey=True))
+    grid = np.atleast_1d(figure.subplots(1, len(names), sharex=True, sharey=True))
     for ax, name in zip(grid, names, strict=True):
         mine = rows[rows["name"] == name]
         for number, (chart, line) in enumerate(mine.groupby("chart_name", sort=False)):
@@ -294,6 +306,6 @@ def run_length_chart(rows: pd.DataFrame, *, unit: str) -> Figure:
         ax.set_title(printable(name))
         ax.set_xlim(left=0)
     grid[0].set_ylabel(say("figures.sessions_until_a_signal"))
-    grid[0].set_ylim(0.8, 1e4)
+    grid[0].set_ylim(0.8, 1e3)
     legend_of(figure, grid[0])
     return figure

@@ -153,7 +153,7 @@ def _limits(protocol: Protocol) -> str:
     if protocol.kind != "drift":
         rows.append(("spans_at_um = [50, 100, 150, 200]", "supported span is computed for these"))
     rows += [
-        ("coverage = 0.95", "share of future scans covered by a tolerance limit"),
+        ("coverage = 0.95", "share of future scans covered by a tolerance bound"),
         ("confidence = 0.95", "confidence of bounds and intervals"),
     ]
     return _section("limits", "limits for the results; the literature agrees on none",

@@ -13,7 +13,7 @@ from accstudy.reports.common import flagged, groups, slug
 from accstudy.reports.document import Document, ReportContent, extended
 from accstudy.words.catalogue import choose, say, words
 from accstudy.words.names import unit_name
-from accstudy.words.numbers import NONE, day, sure
+from accstudy.words.numbers import day, sure
 
 __all__ = [
     "CHART_GROUPS",
@@ -23,9 +23,9 @@ __all__ = [
     "device_names",
     "how_to_read",
     "limit_met",
-    "main_chart",
     "named_device",
     "reassess",
+    "remark",
     "rows_of_device",
     "work_in_doubt",
 ]
@@ -77,21 +77,13 @@ def how_to_read(document: Document, content: ReportContent) -> None:
     document.heading(say("device.how_to_read_the"))
     document.lead(
         say("device.charts"),
-        say("device.hollow_points_baseline_from", against=against),
+        say(
+            "device.hollow_points_baseline_from",
+            against=against,
+            every=content.setting("drift", "false_alarm_every"),
+        ),
         say("device.charts_show_means_over", every=every),
     )
-
-
-def main_chart(points: pd.DataFrame, chart: str) -> tuple[str, pd.DataFrame]:
-    """Rows of a chart, of both sides of a CUSUM; session means where none is named."""
-    side = chart.removesuffix("-high").removesuffix("-low")
-    shown = points[points["chart"].isin([chart, f"{side}-high", f"{side}-low"])]
-    if chart and len(shown):
-        return side, shown
-    for one in ("mean", "individuals"):
-        if len(shown := points[points["chart"] == one]):
-            return one, shown
-    return chart, points.head(0)
 
 
 def chapter(document: Document, content: ReportContent, row: Any, main: str) -> None:
@@ -104,7 +96,7 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     said = [text for text in (row.what, row.limit_what, row.duty_what, row.advice) if text]
     document.lead(say("device.state"), *map(str, said))
     remarks = rows_of_device(content.table("drift_remarks"), row.device, row.model)
-    found = [choose("device.remarks", r.kind, r) for r in rows_of(remarks)]
+    found = [remark(r) for r in rows_of(remarks)]
     if found:
         document.lead(say("device.to_bear_in_mind"), " ".join(found))
     if not len(points):
@@ -133,6 +125,12 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     _trend_table(document, content, row)
     reassess(document, content, row)
     _years(document, content, row, main)
+
+
+def remark(row: Any) -> str:
+    """Sentence of a row of table ``drift_remarks``."""
+    dated = row.kind == "software" and pd.notna(row.event_at)
+    return choose("device.remarks", "software-event" if dated else row.kind, row)
 
 
 _Panel = tuple[str, str, pd.DataFrame]
@@ -242,23 +240,15 @@ def _trend_table(document: Document, content: ReportContent, row: Any) -> None:
     table = rows_of_device(content.table("drift_trends"), row.device, row.model)
     pairs = rows_of_device(content.table("drift_pairs"), row.device, row.model)
     if len(table):
-        document.listed("device.trends_table", table)
+        document.listed("device.trends_table", table, confidence=sure(table["confidence"].iloc[0]))
     if len(pairs):
         document.listed(
             "device.pairs_table",
-            extended(
-                pairs, met=map(limit_met, rows_of(pairs)), days=map(_days_met, rows_of(pairs))
-            ),
+            extended(pairs, met=map(limit_met, rows_of(pairs))),
             confidence=sure(pairs["confidence"].iloc[0]),
+            coverage=sure(pairs["coverage"].iloc[0]),
+            beyond=sure(round(1 - pairs["coverage"].iloc[0], 6)),
         )
-
-
-def _days_met(row: Any) -> str:
-    """Interval of the day; open where its end lies after the horizon."""
-    if pd.isna(row.horizon) or pd.isna(row.reached_low):
-        return NONE
-    key = "open" if pd.isna(row.reached_high) else "closed"
-    return choose("device.reached", key, row)
 
 
 def limit_met(row: Any) -> str:
@@ -277,7 +267,12 @@ def _years(document: Document, content: ReportContent, row: Any, main: str) -> N
     months = table[table["kind"] == "month"].tail(12)
     unit = unit_name(str(table["unit"].iloc[0]))
     document.listed(
-        "device.periods_table", pd.concat([years, months]), wide=False, main=main, unit=unit
+        "device.periods_table",
+        pd.concat([years, months]),
+        wide=False,
+        main=main,
+        unit=unit,
+        confidence=sure(table["confidence"].iloc[0]),
     )
 
 

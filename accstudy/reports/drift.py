@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
+
 from accstudy.drift.measurands import main_measurand
-from accstudy.drift.status import NEXT, NO_CHARTS
+from accstudy.drift.status import NEXT, NO_CHARTS, NO_SIGN, PASSED
 from accstudy.figures.drift import run_length_chart, state_chart
 from accstudy.figures.style import rows_of
-from accstudy.reports.common import flagged, holds_for, is_true, left_out, limits_of_use
+from accstudy.reports.common import flagged, groups, holds_for, is_true, left_out, limits_of_use
 from accstudy.reports.device import (
     chapter,
     chart_unit,
     device_events,
     device_names,
     how_to_read,
-    main_chart,
     named_device,
     rows_of_device,
 )
@@ -33,7 +34,7 @@ from accstudy.reports.record import record_section, reference_section
 from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.words.catalogue import choose, say, words
 from accstudy.words.names import unit_name
-from accstudy.words.numbers import NONE, day, joined, missing, quantity
+from accstudy.words.numbers import NONE, day, joined, missing, quantity, sure, wait
 
 __all__ = ["answer", "baselines", "comparisons", "drift_report", "run_lengths", "side_by_side"]
 
@@ -78,10 +79,11 @@ def answer(content: ReportContent) -> list[Text]:
         if not (row.stands or row.duty_what) and (len(rows) > 1 or row.state == "no charts"):
             continue  # its row of the table says it all
         name = named_device(content, row.device, row.model)
-        text: list[Any] = [f"{name[0].upper()}{name[1:]}: {_change(row)}"]
+        text: list[Any] = [f"{_capital(name)}: {_change(row)}"]
         if row.duty_what:
             text += [" ", bold(str(row.duty_what))]
         said.append(text)
+    said += _software(content)
     said += [
         say("drift.the_reference_of_model", r, worst=abs(r.e_n))
         for r in rows_of(flagged(content.table("reference_changes"), "largest"))
@@ -98,30 +100,48 @@ def _change(row: Any) -> str:
     said += choose("drift.per", row.change)
     said += "" if missing(row.size_low) else say("drift.to_low_high", row)
     said += "" if missing(row.begins_at) else say("drift.estimated_start", row)
-    said += say("drift.or_within_the_baseline") if is_true(row.in_baseline) else ""
-    return said + ("." if missing(row.signalled_at) else say("drift.charts_signal_since", row))
+    if is_true(row.starts_in_baseline):
+        said += say("drift.within_the_baseline")
+    elif is_true(row.in_baseline):
+        said += say("drift.possibly_within_the_baseline")
+    return said + (
+        "." if missing(row.signalled_at) else say("drift.charts_have_signalled_since", row)
+    )
+
+
+def _software(content: ReportContent) -> list[str]:
+    """Devices whose software changed without a new baseline."""
+    remarks = content.table("drift_remarks")
+    return [
+        say(
+            "drift.software_changed",
+            r,
+            name=_capital(named_device(content, r.device, r.model)),
+            since="" if missing(r.event_at) or pd.isna(r.event_at) else say("drift.since_day", r),
+        )
+        for r in rows_of(remarks[remarks["kind"] == "software"] if len(remarks) else remarks)
+    ]
+
+
+def _capital(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}"
 
 
 def _in_short(content: ReportContent, rows: list[Any]) -> Text:
     """Which devices stand changed, in one sentence."""
     by_state: dict[str, list[str]] = {}
     for row in rows:
-        state = "stands" if row.stands else "no charts" if row.state == "no charts" else "quiet"
+        state = "stands" if row.stands else str(row.state)
         by_state.setdefault(state, []).append(named_device(content, row.device, row.model))
-    standing, rest, uncharted = (
-        joined(by_state.get(s, [])) for s in ("stands", "quiet", "no charts")
+    standing, passed, steady, uncharted = (
+        joined(by_state.get(s, [])) for s in ("stands", PASSED, NO_SIGN, NO_CHARTS)
     )
-    parts: list[Any] = []
-    if standing:
-        parts.append(strong_accent(say("drift.changed_standing", standing=standing)))
-    if rest and standing:
-        parts.append(say("drift.no_signal_persists_on", rest=rest))
-    elif rest:
-        parts += [strong_accent(say("drift.no_signal_persists")), say("drift.on_rest", rest=rest)]
-    if uncharted:
-        without = say("drift.without_charts", uncharted=uncharted)
-        parts.append(f"; {without}" if parts else strong_accent(without[0].upper() + without[1:]))
-    return [*parts, "."]
+    parts = [say("drift.changed_standing", standing=standing)] if standing else []
+    parts += [say("drift.no_signal_persists_on", devices=passed)] if passed else []
+    parts += [say("drift.no_change_on", devices=steady)] if steady else []
+    parts += [say("drift.without_charts", uncharted=uncharted)] if uncharted else []
+    first, *rest = parts
+    return [strong_accent(_capital(first)), *(f"; {part}" for part in rest), "."]
 
 
 def _state_table(document: Document, content: ReportContent) -> None:
@@ -130,6 +150,7 @@ def _state_table(document: Document, content: ReportContent) -> None:
     if not len(status):
         return
     limited = bool(status["limit_um"].notna().any())
+    level = status["confidence"].iloc[0]
     cells: list[list[Text]] = [
         [
             named_device(content, r.device, r.model),
@@ -145,7 +166,8 @@ def _state_table(document: Document, content: ReportContent) -> None:
         "drift.state_table",
         cells,
         shown=["limited"] if limited else [],
-        limit=say("drift.limit_of_the_mean") if limited else "",
+        limit=say("drift.limit_of_the_mean", confidence=level) if limited else "",
+        confidence=level,
     )
 
 
@@ -160,32 +182,32 @@ def _state_cell(r: Any) -> Text:
 def _verdict_cell(r: Any) -> Text:
     if not r.limit_verdict:
         return NONE
-    bound = "" if missing(r.worst_bound_um) else say("drift.up_to_m", r)
+    bound = "" if missing(r.worst_bound_um) else say("drift.mean_and_bound", r)
     return [marked(r.limit_verdict, VERDICT_MARKS.get(r.limit_verdict, ""), style=""), bound]
 
 
 def _state_figure(document: Document, content: ReportContent) -> None:
-    """The chart and measurand of every signal that page 1 names."""
+    """Session means of the measurands that page 1 names, marked where any chart signals."""
     status, points = content.table("drift_status"), content.table("drift_points")
     panels, said = [], []
     for row in rows_of(status)[:_PANELS]:
         mine = rows_of_device(points, row.device, row.model)
         mine = mine[mine["measurand"] == row.measurand]
-        chart, shown = main_chart(mine, str(row.chart or ""))
-        if not len(shown):
+        means = mine[mine["chart"].isin(["mean", "individuals"])]
+        if not len(means):
             continue
-        name = named_device(content, row.device, row.model)
-        title = f"{name}: {row.measurand}, {words('drift.charts').get(chart, chart)}"
+        title = f"{named_device(content, row.device, row.model)}: {row.measurand}"
+        signalled = flagged(mine, "signal")["session"]
+        shown = means.assign(signal=means["session"].isin(signalled))
         panels.append((title, chart_unit(shown), shown, device_events(content, row.device)))
-        signals = flagged(shown, "signal")["session"].nunique()
-        said.append(say("drift.sessions_with_a_signal", title=title, signals=signals))
+        said.append(say("drift.sessions_with_a_signal", title=title, signals=signalled.nunique()))
     if not panels:
         return
     document.figure(
         "state",
         state_chart(panels),
-        caption=say("drift.the_chart_that_signalled"),
-        alt=say("drift.control_charts_by_device", said="; ".join(said)),
+        caption=say("drift.session_means_of_every"),
+        alt=say("drift.session_means_by_device", said="; ".join(said)),
     )
 
 
@@ -205,7 +227,8 @@ def side_by_side(document: Document, content: ReportContent, main: str) -> None:
     if not len(mine):
         return
     document.heading(say("fleet.devices_side_by_side"))
-    document.listed("fleet.devices_table", mine, wide=False, main=main)
+    sure_of = sure(mine["confidence"].iloc[0])
+    document.listed("fleet.devices_table", mine, main=main, confidence=sure_of)
 
 
 def baselines(document: Document, content: ReportContent) -> None:
@@ -231,6 +254,7 @@ def baselines(document: Document, content: ReportContent) -> None:
         table,
         once=2,
     )
+    document.listed("fleet.constants_table", table[table["lambda_"].notna()], once=1)
 
 
 def run_lengths(document: Document, content: ReportContent, main: str) -> None:
@@ -255,6 +279,11 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
             say("fleet.with_the_limits_in", r, name=r.name)
             for r in rows_of(wanted[wanted["chart"] == "ewma"])
         ),
+        *(
+            say("fleet.session_means_hardly", name=r.name, length=r.steady_state)
+            for r in rows_of(flagged(wanted, "insensitive"))
+        ),
+        say("fleet.computed_as_if_the"),
     )
     shown = mine.assign(
         name=device_names(content, mine), chart_name=mine["chart"].map(words("drift.charts"))
@@ -268,7 +297,7 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
             said="; ".join(say("fleet.sessions_at", r, name=r.name) for r in rows_of(wanted)),
         ),
     )
-    document.listed("fleet.run_lengths_table", wanted, once=1, wide=False)
+    document.listed("fleet.run_lengths_table", wanted, once=1, wide=False, main=main)
     _advice(document, content, main)
 
 
@@ -279,9 +308,13 @@ def _advice(document: Document, content: ReportContent, main: str) -> None:
         return
     document.listed(
         "fleet.advice_table",
-        extended(mine, name=device_names(content, mine)),
-        once=1,
-        wide=False,
+        [
+            [
+                named_device(content, device, model),
+                *map(wait, rows.sort_values("n_scans")["delay_sessions"]),
+            ]
+            for (device, model), rows in groups(mine, ["device", "model"])
+        ],
         shift=quantity(mine["shift"].iloc[0], str(mine["unit"].iloc[0])),
         main=main,
     )

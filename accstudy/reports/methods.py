@@ -310,11 +310,20 @@ def _drift_limit(content: ReportContent) -> Text:
             )
         )
     text += say("methods.combined_with", shared=joined(shared)) if shared else ". "
-    text += say("methods.conformity_is_verified_if", number_of=number_of(content, "conformity"))
+    text += say(
+        "methods.conformity_is_verified_if",
+        risk=round(1 - confidence, 6),
+        number_of=number_of(content, "conformity"),
+    )
     ahead = content.table("drift_pairs")
     if len(ahead):
         coverage = float(ahead["coverage"].iloc[0])
-        text += say("methods.the_upper_tolerance_limit", coverage=coverage, confidence=confidence)
+        text += say(
+            "methods.the_tolerance_bound",
+            coverage=coverage,
+            confidence=confidence,
+            number_of=number_of(content, "tolerance"),
+        )
     return text
 
 
@@ -342,7 +351,7 @@ def _cited(content: ReportContent) -> list[str]:
         "uncertainty": _by_machine_error(content)
         or (content.has("drift_limits") and _temperature_tolerance(content) > 0),
         "conformity": content.has("conformity") or content.has("drift_limits"),
-        "tolerance": content.has("conformity"),
+        "tolerance": content.has("conformity") or content.has("drift_pairs"),
         "models": content.has("model_terms"),
         "charts": content.has("drift_points"),
     }

@@ -75,9 +75,11 @@ def reference_methods(content: ReportContent) -> str:
     )
     if table["u_um"].isna().all():
         return say("reference.without_a_certificate_or", text=text)
-    places = [say("reference.is_a_contribution_to")]
-    if content.has("conformity") or content.has("drift_limits"):
+    places = [] if content.has("drift_limits") else [say("reference.is_a_contribution_to")]
+    if content.has("conformity"):
         places.append(say("reference.determines_the_guard_band"))
+    if content.has("drift_limits"):
+        places.append(say("reference.is_included_in_the"))
     if content.has("seating_summary"):
         drawn = say("reference.enters_the_predicted_gaps")
         places.append(drawn + (say("reference.those_of_the_runs") if len(runs) else ""))
@@ -90,6 +92,9 @@ def _stated(content: ReportContent) -> list[tuple[str, Text]]:
     given = content.settings.get("uncertainty", {})
     scans = content.settings.get("scans", {})
     mpe = ours.get("mpe_um") or {}
+    used = bool(
+        (content.table("reference_pairs").get("u_from", pd.Series(dtype=str)) == "MPE").any()
+    )
     pairs: list[tuple[str, Text]] = [
         (say("reference.instrument"), str(ours.get("instrument") or "")),
         (say("reference.certificate"), str(ours.get("certificate") or "")),
@@ -99,16 +104,18 @@ def _stated(content: ReportContent) -> list[tuple[str, Text]]:
         ),
         (say("reference.next_measurement_due"), date(ours["due_on"]) if ours.get("due_on") else ""),
         (say("reference.probed"), str(ours.get("probed") or "")),
-        (say("reference.maximum_permissible_error"), _mpe(mpe) if mpe else ""),
+        (say("reference.maximum_permissible_error"), _mpe(mpe, used=used) if mpe else ""),
         (say("reference.temperature"), _temperature(ours, given)),
         (say("reference.expansion_of_the_model"), _expansion(scans, given)),
     ]
     return [(word, text) for word, text in pairs if text]
 
 
-def _mpe(mpe: dict[str, Any]) -> str:
+def _mpe(mpe: dict[str, Any], *, used: bool) -> str:
     growing = mpe.get("per_metre") or 0.0
     more = say("reference.m_per_metre", growing=growing) if growing else ""
+    if not used:
+        return say("reference.m_not_used", constant=mpe["constant"], more=more)
     return say("reference.m_rectangular_distribution", constant=mpe["constant"], more=more)
 
 

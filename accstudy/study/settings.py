@@ -342,9 +342,9 @@ class Limits(Section):
     spans_at_um: tuple[LimitUm, ...] = (50.0, 100.0, 150.0, 200.0)
     """Limits in µm for which the supported span is computed. Example: [50, 100, 150, 200]"""
     coverage: Share = 0.95
-    """Share of future scans that tolerance limits cover. Example: 0.95"""
+    """Share of future scans that tolerance bounds cover. Example: 0.95"""
     confidence: Share = 0.95
-    """Confidence level of tolerance limits, intervals and verdicts. Example: 0.95"""
+    """Confidence level of tolerance bounds, intervals and verdicts. Example: 0.95"""
 
 
 class ModelSettings(Section):

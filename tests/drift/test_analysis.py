@@ -157,11 +157,15 @@ def test_what_may_lie_within_the_baseline_is_judged_by_its_interval(sample):
     base = sample.tables["drift_baselines"]
     until = base.drop_duplicates(["device", "measurand"]).set_index(["device", "measurand"])
     changes = sample.tables["drift_signals"].query("kind == 'change-point'")
-    said = changes["what"].str.contains("may have started within the baseline")
+    said = changes["what"].str.contains("may have started within the baseline|start lies within")
     inside = [
         row.low <= until.loc[(row.device, row.measurand), "until"] for row in changes.itertuples()
     ]
     assert said.tolist() == inside
+    sure = changes["what"].str.contains("The estimated start lies within the baseline")
+    assert sure.tolist() == [
+        row.at <= until.loc[(row.device, row.measurand), "until"] for row in changes.itertuples()
+    ]
     assert said.any()
     assert not said.all()
 
@@ -184,7 +188,7 @@ def test_a_changed_device_that_keeps_the_limit_has_nothing_to_reassess(sample):
     assert single > 60 > mean
     assert "future single scans may not be" in duty
     assert "single scans" in status.loc["device C", "limit_what"]
-    assert "within the limit" in status.loc["device C", "limit_what"]
+    assert "below the limit" in status.loc["device C", "limit_what"]
     assert not (sample.tables["drift_lookback"]["device"] == "device A").any()
     held = sample.tables["drift_limits"].query("device == 'device A' and scope == 'all pairs'")
     assert (held["bound_um"] < 60).all()
@@ -264,7 +268,7 @@ def test_run_lengths_and_advice_are_told(sample):
     status = sample.tables["drift_status"].set_index("device")
     assert "Next session by 7 July 2025" in status.loc["device C", "advice"]
     assert status.loc["device A", "advice"].startswith(
-        "Check at once: a signal persists; the mean of the last session is"
+        "Check at once: a signal persists. Find the cause"
     )
 
 
@@ -396,8 +400,64 @@ def test_a_steady_device_has_no_date_in_sight():
     assert pairs["reached_at"].isna().all()
     assert len(pairs) == 6
     # what was not projected has no horizon either: no day is claimed for it
-    assert (pairs["horizon"].notna() == (pairs["p"] < 0.05)).all()
+    assert (pairs["horizon"].notna() == (pairs["p_adjusted"] < 0.05)).all()
     assert pairs["horizon"].isna().any()
+
+
+def test_of_many_slopes_only_those_that_stay_clear_after_adjustment_are_projected(sample):
+    pairs = sample.tables["drift_pairs"]
+    for _, mine in pairs.groupby("device"):
+        p = mine["p"].sort_values()
+        least = np.maximum.accumulate(p.to_numpy() * np.arange(len(p), 0, -1))
+        assert mine["p_adjusted"].loc[p.index].tolist() == pytest.approx(
+            np.minimum(least, 1), rel=1e-3
+        )
+    shown = pairs["p_adjusted"] < 0.05
+    assert ((pairs["p"] < 0.05) & ~shown).any()  # by itself one of six looks like a trend
+    assert pairs.loc[~shown, ["horizon", "reached_low", "reached_high"]].isna().all(axis=None)
+    assert (pairs["reached_at"].notna() <= (shown | pairs["exceeded"])).all()
+    beyond = pairs[pairs["exceeded"]]
+    assert len(beyond)
+    assert beyond[["reached_low", "reached_high"]].isna().all(axis=None)
+    assert (beyond["bound_um"] > beyond["limit_um"]).all()
+
+
+def test_devices_are_compared_with_a_p_value_only_where_neither_changed(sample):
+    table = sample.tables["drift_devices"].query("measurand == @CROSS_ARCH")
+    seen = table.set_index(["period", "device_a", "device_b"])
+    assert seen.loc[("2025", "device A", "device C"), "changed"] == ""
+    assert seen.loc[("2025", "device A", "device C"), "p"] < 0.001
+    assert seen.loc[("2024", "device A", "device C"), "changed"] == "device A"  # stepped within it
+    assert seen.loc[("all", "device A", "device B"), "changed"] == "device A, device B"
+    changed = table["changed"] != ""
+    assert table.loc[changed, ["low", "high", "p"]].isna().all(axis=None)
+    assert table.loc[~changed, ["low", "high", "p"]].notna().all(axis=None)
+    assert table["difference"].notna().all()
+
+
+def test_a_period_counts_the_signals_of_any_measurand(sample):
+    periods, points = (sample.tables[f"drift_{n}"] for n in ("periods", "points"))
+    mine = points[points["signal"] & (points["device"] == "device A")]
+    year = periods.query("device == 'device A' and period == '2024'")
+    sessions = mine.loc[mine["at"].dt.year == 2024, "session"].nunique()
+    assert set(year["n_signals"]) == {sessions}
+    assert sessions > 0
+
+
+def test_the_software_is_dated_by_its_event(sample):
+    remarks = sample.tables["drift_remarks"]
+    row = remarks[remarks["kind"] == "software"].iloc[0]
+    assert (row["device"], row["subject"], row["before"]) == ("device C", "2.1", "2.0")
+    assert row["event_at"] == pd.Timestamp("2024-11-25")
+    assert row["at"].normalize() == pd.Timestamp("2024-12-09")
+
+
+def test_a_chart_that_hardly_sees_the_shift_is_flagged(sample):
+    table = sample.tables["drift_run_lengths"]
+    means = table[table["chart"].eq("mean") & table["wanted"] & table["limits"].eq("used")]
+    assert (means["insensitive"] == ~(means["steady_state"] <= 80)).all()  # empty: infinite
+    assert means["insensitive"].nunique() == 2
+    assert not table.loc[table["chart"] != "mean", "insensitive"].any()
 
 
 def test_a_new_baseline_after_repair_leaves_no_signal_standing():
@@ -427,6 +487,7 @@ def test_years_months_and_devices_are_told_side_by_side():
     assert row["difference"] == pytest.approx(b["mean"].iloc[0] - a["mean"].iloc[0])
     assert row["low"] < 800 < row["high"]
     assert a["n_sessions"].iloc[0] == 10
+    assert row["changed"] == ""
     months = found.tables["drift_periods"].query("kind == 'month'")
     few = months["n_sessions"] < 3  # of two sessions: t = 12.7
     assert few.any()
@@ -652,6 +713,7 @@ def held(bounds, limit=10.0):
             "scope": ALL_PAIRS,
             "implant_a": "I1",
             "implant_b": "I4",
+            "mean_um": 4.0 - bound,
             "bound_um": bound,
             "limit_um": limit,
             "confidence": 0.95,
@@ -684,8 +746,12 @@ def test_with_a_limit_only_sessions_that_are_not_verified():
     first, last = table.iloc[0], table.iloc[-1]
     assert (first["proven_good"], first["next_good"]) == ("S1", "S3")
     assert (last["proven_good"], last["next_good"]) == ("S5", "")
-    assert last["doubt"] == "pair I1–I4 up to 14.0 µm, limit 10 µm"
+    assert last["doubt"].replace("\u00a0", " ") == (
+        "pair I1–I4: mean deviation −10.0 µm, upper bound of its size 14.0 µm "
+        "(95 %, one-sided), limit 10 µm"
+    )
     assert last["bound_um"] == 14.0
+    assert last["mean_um"] == -10.0
     told = work_in_doubt(table)
     assert told == (
         "Reassess the work scanned after 5 February 2025 and before 6 April 2025; "

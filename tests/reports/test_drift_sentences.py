@@ -9,9 +9,8 @@ import pandas as pd
 import pytest
 
 from accstudy.drift.status import device_remarks
-from accstudy.reports.device import limit_met
+from accstudy.reports.device import limit_met, remark
 from accstudy.reports.methods import methods
-from accstudy.words.catalogue import choose
 
 
 def trend(reached, limit=60.0, horizon="2025-12-08"):
@@ -26,9 +25,9 @@ def trend(reached, limit=60.0, horizon="2025-12-08"):
 
 
 def test_the_limit_is_exceeded_ahead_or_out_of_sight():
-    assert limit_met(trend("2025-06-23")) == "already exceeded"
+    assert limit_met(trend("2025-06-23")) == "bound above limit already"
     assert limit_met(trend("2025-09-01")) == "2025-09-01"
-    assert limit_met(trend(None)) == "not by 2025-12-08"
+    assert limit_met(trend(None)) == "after 2025-12-08 (end of projection)"
     assert limit_met(trend(None, horizon=None)) == "no trend shown"
 
 
@@ -76,21 +75,40 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
     events = pd.DataFrame([(at[1], "service"), (at[4], "tip changed")], columns=["at", "kind"])
     trends = pd.DataFrame(
         [("axis splay", 0.023), ("scale", 0.001), ("other", 0.4)], columns=["measurand", "p"]
-    ).assign(shown=[True, True, False])
+    ).assign(shown=[True, True, False], baseline_no=1, autocorrelation_p=[0.4, 0.5, 0.003])
+    limits = {
+        "measurand": trends["measurand"],
+        "baseline_no": 1,
+        "autocorrelation": [0.0, 0.0, 0.4],
+    }
+    baselines = pd.DataFrame(limits).assign(widened=1.62)
+    none = pd.DataFrame()
     signals = pd.DataFrame({"measurand": ["scale"]})
     scans = pd.DataFrame({"body_uses": [1.0, 60.0, 117.0]})
-    gap, event, trend, wear = device_remarks(points, events, trends, signals, scans)
+    gap, event, trend, alike, wear = device_remarks(
+        points, events, trends, signals, scans, baselines
+    )
     assert gap == {"kind": "gap", "at": at[2], "until": at[3]}
     assert event == {"kind": "event", "at": at[1], "subject": "service", "baseline_no": 1}
     assert trend == {"kind": "trend", "subject": "axis splay", "p": 0.023}
+    assert alike == {
+        "kind": "correlated", "subject": "other", "correlation": 0.4, "p": 0.003, "widened": 1.62,
+    }  # fmt: skip
     assert wear == {"kind": "bodies", "fewest": 1.0, "most": 117.0}
-    stricter = device_remarks(points, events, trends.assign(shown=False), signals, scans)
+    stricter = device_remarks(points, events, trends.assign(shown=False), signals, scans, none)
     assert stricter == [gap, event, wear]
     updated = pd.DataFrame({"measured_at": at, "software": ["2.0"] * 4 + ["2.1"]})
-    told = device_remarks(points, events.iloc[:0], trends.iloc[2:], signals, updated)[-1]
-    assert told == {"kind": "software", "at": at[4], "subject": "2.1", "before": "2.0"}
+    quiet = trends.iloc[2:]
+    told = device_remarks(points, events.iloc[:0], quiet, signals, updated, none)[-1]
+    change = {"kind": "software", "at": at[4], "subject": "2.1", "before": "2.0"}
+    assert told == change | {"event_at": pd.NaT}
+    dated = pd.DataFrame(
+        [(at[4] - pd.Timedelta(days=3), "Software update")], columns=["at", "kind"]
+    )
+    told = device_remarks(points, dated, quiet, signals, updated, none)[-1]
+    assert told == change | {"event_at": dated["at"][0]}
     even = points.iloc[:3]
-    assert device_remarks(even, events.iloc[1:], trends.iloc[2:], signals, scans.iloc[:1]) == []
+    assert device_remarks(even, events.iloc[1:], quiet, signals, scans.iloc[:1], none) == []
 
 
 @pytest.mark.parametrize(
@@ -103,13 +121,20 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
         ({"kind": "trend", "subject": "axis splay", "p": 0.023},
          "The trend of axis splay has p = 0.023, but no chart signals"),
         ({"kind": "bodies", "fewest": 1.0, "most": 117.0}, "used 1 to 117 times"),
-        ({"kind": "software", "at": "2024-04-08", "subject": "2.1", "before": "2.0"},
-         "changed to 2.1 on 8 April 2024 without a new baseline: centre line and limits are those "
-         "of 2.0."),
+        ({"kind": "software", "at": "2024-04-08", "subject": "2.1", "before": "2.0",
+          "event_at": None},
+         "Software 2.1 since the session of 8 April 2024, without a new baseline: centre line and "
+         "limits are those of 2.0."),
+        ({"kind": "software", "at": "2024-04-08", "subject": "2.1", "before": "2.0",
+          "event_at": "2024-04-05"},
+         "Software 2.1 since 5 April 2024 (first session 8 April 2024), without a new baseline"),
+        ({"kind": "correlated", "subject": "scale", "correlation": 0.4, "p": 0.003,
+          "widened": 1.62},
+         "Neighbouring sessions of scale correlate (r = 0.4, p = 0.003): the limits"),
     ],
 )  # fmt: skip
 def test_every_remark_is_said(row, said):
-    assert said in choose("device.remarks", row["kind"], SimpleNamespace(**row))
+    assert said in remark(SimpleNamespace(**row))
 
 
 def test_methods_describe_no_result_that_the_drift_report_lacks(contents):
