@@ -175,7 +175,7 @@ TABLES = [
      {"difference": ("difference", "+1"), "interval": ("low to high", "+1"), "p": ("p", "p")}),
     ("drift", "Every pair: present slope", of_device("drift_pairs", "device A"),
      {"slope per month / µm": ("slope_um_per_month (slope_low_um to slope_high_um)", "+1"),
-      "p": ("p", "p"), "tolerance bound / µm": ("bound_um", "1")}),
+      "p, adjusted": ("p_adjusted", "p"), "tolerance bound / µm": ("bound_um", "1")}),
     ("drift", "Mean of the session means", periods,
      {"sessions": ("n_sessions", "0"), "mean": ("mean", "+1"), "interval": ("low to high", "+1"),
       "with signals": ("n_signals", "0"), "events": ("n_events", "0")}),

@@ -102,6 +102,7 @@ def test_the_growth_has_its_slope_and_beginning(status, put_in, spans):
     assert row["begins_low"].normalize() == pd.Timestamp("2024-01-08")
     assert row["signalled_at"] > row["first_at"]
     assert row["in_baseline"]
+    assert row["starts_in_baseline"]
     rest = status.loc[C]
     assert rest["slope_low_per_month"] < 0 < rest["slope_high_per_month"]
 
@@ -126,6 +127,7 @@ def test_what_page_1_says_of_the_limit_is_the_last_session(tables, status):
         last = mine.iloc[-1]
         assert row["limit_verdict"] == last["verdict"]
         assert row["worst_bound_um"] == last["bound_um"]
+        assert row["worst_mean_um"] == last["mean_um"]
         open_ones = mine[mine["verdict"] != VERIFIED]
         assert row["n_not_verified"] == len(open_ones)
         if len(open_ones):
@@ -170,8 +172,12 @@ def test_page_1_states_no_number_that_is_not_checked_above(tables, status):
                    row.slope_low_per_month, row.slope_high_per_month)  # fmt: skip
         known += [f"{v:+.1f}".replace("-", "\u2212") for v in numbers if pd.notna(v)]
         known += [row.measurand, row.measurand[0].upper() + row.measurand[1:]]
-        known += [f"{row.n_not_verified} session not verified"]
+        known += [f"not verified in {row.n_not_verified} session"]
         known += [f"{pair_name(row.single_pair)}: {row.single_bound_um:.1f} \u00b5m"]
+        changes = tables["drift_remarks"].query("kind == 'software'").itertuples()
+        for change in changes:
+            known += [f"software {change.subject} since {date(change.event_at)}"]
+            known += [f"the baseline of {change.before}."]
         for one in sorted(known, key=len, reverse=True):
             text = text.replace(one, "#")
     assert "#" in text
