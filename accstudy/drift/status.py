@@ -456,7 +456,7 @@ def _software(
     ]
 
 
-def _updated(events: pd.DataFrame, after: pd.Timestamp, until: pd.Timestamp) -> pd.Timestamp:
+def _updated(events: pd.DataFrame, after: pd.Timestamp, until: pd.Timestamp) -> Any:
     """Day of the last event about software between two sessions; NaT for none."""
     if not len(events):
         return pd.NaT

@@ -172,7 +172,7 @@ def test_page_1_states_no_number_that_is_not_checked_above(tables, status):
                    row.slope_low_per_month, row.slope_high_per_month)  # fmt: skip
         known += [f"{v:+.1f}".replace("-", "\u2212") for v in numbers if pd.notna(v)]
         known += [row.measurand, row.measurand[0].upper() + row.measurand[1:]]
-        known += [f"not verified in {row.n_not_verified} session"]
+        known += [f"not verified in {row.n_not_verified}\u00a0session"]
         known += [f"{pair_name(row.single_pair)}: {row.single_bound_um:.1f} \u00b5m"]
         changes = tables["drift_remarks"].query("kind == 'software'").itertuples()
         for change in changes:
