@@ -73,7 +73,8 @@ class Grouping:
             cells_of = np.unique(np.column_stack([operator, cell]), axis=0)[:, 0]
             several = len(cells_of) > len(np.unique(cells_of)) > 1
             operator = operator if several else None
-        return Grouping(cell, operator, None if operator is None else kept(self.session))
+        lost = operator is None and self.operator is not None
+        return Grouping(cell, operator, None if lost else kept(self.session))
 
 
 @cache
@@ -284,16 +285,18 @@ def shared_session_p(values: Floats, grouping: Grouping) -> Floats:
     """P value, a column each, of an effect that sessions of one label share over operators.
 
     F test of the session's mean square against the interaction, on the means of cells of signed
-    deviations, (n, m); NaN where there is no degree of freedom for it.
+    deviations, (n, m); against the cells in a session where no operator has several. NaN where
+    there is no degree of freedom for it.
     """
     out = np.full(values.shape[1], np.nan)
     for rows, columns in patterns(values):
         by = grouping.only(rows)
-        if by.operator is None or by.session is None:
+        if by.session is None:
             continue
         cells, _ = _means(values[np.ix_(rows, columns)], by.cell)
         first = np.unique(by.cell, return_index=True)[1]
-        out[columns] = session_effects(cells, by.operator[first], by.session[first]).p()
+        who = np.zeros_like(first) if by.operator is None else by.operator[first]
+        out[columns] = session_effects(cells, who, by.session[first]).p()
     return out
 
 

@@ -417,7 +417,7 @@ def _spread_parts(sums: Layouts, means: Witnesses, g: int) -> list[Part]:
             Part(who, math.sqrt(whole), df, how=scatter),
             *days,
         ]
-    beyond = f"additional scatter of the means of {p} {who}"
+    beyond = f"scatter of the means of {p} {who} beyond repeatability"
     return [
         Part("repeatability", math.sqrt(repeats), df, how=how),
         Part(who, math.sqrt(whole - repeats), df, how=beyond),

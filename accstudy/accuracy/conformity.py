@@ -99,6 +99,8 @@ class Case:
         What is asked of a bound.
     holds_for : str
         For whom the verdict holds.
+    beside : bool
+        Whether that is other operators, beside those of the study.
     p_normal : float
         Of the test of normality, over all models.
     left_out, p_left_out : str, float
@@ -109,6 +111,7 @@ class Case:
     u: list[Floats]
     rule: Rule
     holds_for: str
+    beside: bool
     p_normal: float
     left_out: str
     p_left_out: float
@@ -188,7 +191,7 @@ def conformity_tables(
         for case in cases(pair_deviations, "distance_um", reference_u, rule, cell_columns, unused):
             one, spans = _spans(case, sorted(levels))
             supported.append(spans)
-            if not _other_operators(case):
+            if not case.beside:
                 curves.append(one)
     given = {"coverage": coverage, "confidence": confidence}
     table = pd.DataFrame(rows).assign(**given) if rows else pd.DataFrame()
@@ -216,6 +219,8 @@ def cases(
 ) -> list[Case]:
     """What is judged: every condition, where operators return for these and for others.
 
+    Sessions that operators share make one statement, for new ones.
+
     `unused` are factors that cells leave out, to be tested.
     """
     every = samples(pair_deviations, measurand, cell_columns=cell_columns)
@@ -233,18 +238,15 @@ def cases(
         left, p_left = doubts.get(condition, ("", float("nan")))
         returning = next((s.returning for s in own if s.returning), "")
         cells = max(len(np.unique(s.grouping.cell)) for s in own)
-        if returning:
-            kinds = [(True, f"these {returning}s"), (False, f"new {returning}s")]
-        else:
-            kinds = [(False, "this cell" if cells == 1 else "new cells")]
-        for these, holds_for in kinds:
-            asked = replace(rule, these_operators=these)
-            out.append(Case(own, u, asked, holds_for, p, left, p_left))
+        kinds = [f"these {returning}s", f"new {returning}s"]
+        if returning == "session":
+            kinds = kinds[1:]
+        elif not returning:
+            kinds = ["this cell" if cells == 1 else "new cells"]
+        for k, holds_for in enumerate(kinds):
+            asked = replace(rule, these_operators=len(kinds) == 2 and not k)
+            out.append(Case(own, u, asked, holds_for, bool(k), p, left, p_left))
     return out
-
-
-def _other_operators(case: Case) -> bool:
-    return any(s.returning for s in case.samples) and not case.rule.these_operators
 
 
 def _rows(case: Case, limit: LimitOf) -> list[dict[str, Any]]:
@@ -285,7 +287,7 @@ def _row(
         "measurand": limit.measurand,
         "scope": scope,
         "holds_for": case.holds_for,
-        "beside": _other_operators(case),
+        "beside": case.beside,
         "limit": limit.value,
         "unit": limit.measurand.rsplit("_", 1)[1],
         "source": limit.source,
@@ -428,7 +430,7 @@ def _spans(case: Case, levels: Sequence[float]) -> tuple[pd.DataFrame, pd.DataFr
     named: dict[str, Any] = {
         "condition": case.samples[0].condition,
         "holds_for": case.holds_for,
-        "beside": _other_operators(case),
+        "beside": case.beside,
         "normality_test": "" if np.isnan(case.p_normal) else TEST,
         "p_normal": case.p_normal,
         "assumption": [_assumption(free[scope], enough) for scope in supported["scope"]],
@@ -527,9 +529,9 @@ def span_rows(
                 own = whole[whole["against"] == axis]
                 row[f"supported_{axis}"] = supported(own, level, reach_of) if stated else np.nan
                 row[f"longest_{axis}"] = float(own["length_mm"].max())
-                row[f"whole_{axis.removesuffix('_mm')}"] = (
-                    row[f"supported_{axis}"] == row[f"longest_{axis}"]
-                )
+                name = axis.removesuffix("_mm")
+                row[f"whole_{name}"] = row[f"supported_{axis}"] == row[f"longest_{axis}"]
+                row[f"n_pairs_{name}"] = int((own["length_mm"] <= row[f"supported_{axis}"]).sum())
             rows.append(row)
     return whole.drop(columns="_all_um"), pd.DataFrame(rows)
 

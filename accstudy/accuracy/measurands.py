@@ -198,6 +198,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 _RETURNING = ("operator", "laboratory", "device")
+_OCCASION = "session"
 _SHARED = 0.25
 _NO_GROUPS = {
     "repeat", "measured_at", "reseated", "file", "status", "reason", "cast", *BENCH_COLUMNS
@@ -238,9 +239,10 @@ def samples(
     and name.
 
     Where sessions of several operators carry one label (a day, say) they may share an effect. It is
-    tested against the interaction, the p values of the pairs combined; unless p is above 0.25 it
-    counts as shared. That is the level of preliminary tests at which what follows keeps its own
-    level best (Bozivich, Bancroft and Hartley, Ann Math Stat 27 (1956) 1017-1043).
+    tested against the interaction, or against the cells where no operator has several, the p
+    values of the pairs combined; unless p is above 0.25 it counts as shared. That is the level of
+    preliminary tests at which what follows keeps its own level best (Bozivich, Bancroft and
+    Hartley, Ann Math Stat 27 (1956) 1017-1043).
     """
     table = pair_deviations.assign(
         subject=pair_names(pair_deviations),
@@ -263,12 +265,30 @@ def samples(
         scans = own.drop_duplicates("scan").set_index("scan").loc[wide.index.get_level_values(1)]
         grouping, returning = grouping_of(scans, cell_columns)
         found = wide.to_numpy(dtype=float)
-        if grouping.session is not None:
+        if grouping.session is not None and grouping.operator is not None:
             # sessions belong to their operators unless the data say otherwise
             p = combined_p(shared_session_p(found, grouping))
             if not p <= _SHARED:
                 grouping = Grouping(grouping.cell, grouping.operator)
         out.append(Sample(str(condition), str(model), measurand, found, grouping, returning, pairs))
+    return _by_session(out)
+
+
+def _by_session(found: list[Sample]) -> list[Sample]:
+    """Where no operator has several sessions: group by those that share an effect.
+
+    One answer for all models of a condition.
+    """
+    out = []
+    for one in found:
+        if one.grouping.operator is None and one.grouping.session is not None:
+            own = [s for s in found if s.condition == one.condition]
+            p = combined_p(np.concatenate([shared_session_p(s.matrix, s.grouping) for s in own]))
+            cell, session = one.grouping.cell, one.grouping.session
+            shared = p <= _SHARED
+            by = Grouping(cell, session) if shared else Grouping(cell)
+            one = replace(one, grouping=by, returning=_OCCASION if shared else "")
+        out.append(one)
     return out
 
 
@@ -276,7 +296,8 @@ def grouping_of(scans: pd.DataFrame, cell_columns: Sequence[str] = ()) -> tuple[
     """Which scans belong together, and which factor returns in several cells.
 
     Of a table with a row a scan. A factor returns where one of its levels made several cells: an
-    operator who scanned in two sessions. Operators come before other factors.
+    operator who scanned in two sessions. Operators come before other factors. Sessions are
+    occasions: no later scan is taken in one of these, so they are never what a statement holds for.
     """
     cell = pd.factorize(scans["cell"].astype(str), sort=True)[0].astype(np.int64)
     known = [c for c in (*_RETURNING, *cell_columns) if c in scans]
@@ -289,7 +310,9 @@ def grouping_of(scans: pd.DataFrame, cell_columns: Sequence[str] = ()) -> tuple[
             found[str(column)] = code
     if not found:
         return Grouping(cell), ""
-    first = next(iter(found))
+    if [*found] == [_OCCASION]:
+        return Grouping(cell, None, found[_OCCASION]), ""
+    first = next(c for c in found if c != _OCCASION)
     others = [c for c in found if c != first]
     return Grouping(cell, found[first], found[others[0]] if others else None), first
 
@@ -371,6 +394,8 @@ def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] =
     for _, own in scans.groupby(["condition", "model"], sort=False):
         grouping, returning = grouping_of(own, cell_columns)
         names = own["cell"].astype(str)
+        if grouping.operator is None and grouping.session is not None:  # may be shared: stay safe
+            grouping, returning = Grouping(grouping.cell, grouping.session), _OCCASION
         if grouping.operator is not None:
             who = f"{returning}s"
             operator |= dict(zip(names, own[returning].astype(str), strict=True))

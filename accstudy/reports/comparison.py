@@ -61,7 +61,7 @@ from accstudy.reports.models import (
     term_tests,
 )
 from accstudy.reports.record import latex_table, record_section, reference_section
-from accstudy.reports.seating import largest_gap, misfit
+from accstudy.reports.seating import largest_gap, misfits
 from accstudy.reports.verdicts import (
     decision_table,
     leading,
@@ -103,9 +103,7 @@ def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Doc
     model_evidence(rest, content, lead, models)
     outlier_tests(rest, content, most=8)
     accuracy.alignments(rest, content)
-    if content.has("seating"):
-        rest.heading(say("comparison.predicted_seating_of_a"))
-        misfit(rest, content)
+    misfits(rest, content)
     term_tests(rest, content)
     paper_figures(rest, content)
     checklist(rest, content)
@@ -131,6 +129,7 @@ def _by_itself(document: Document, content: ReportContent) -> None:
         index=between(content)[1],
     )
     if leading(content):
+        document.heading(say("validation.verdict_for_each_limit"))
         verdicts_table(document, content)
 
 

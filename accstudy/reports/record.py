@@ -105,7 +105,7 @@ def _stated(content: ReportContent) -> list[tuple[str, Text]]:
         (say("reference.next_measurement_due"), date(ours["due_on"]) if ours.get("due_on") else ""),
         (say("reference.probed"), str(ours.get("probed") or "")),
         (say("reference.maximum_permissible_error"), _mpe(mpe, used=used) if mpe else ""),
-        (say("reference.temperature"), _temperature(ours, given)),
+        (say("reference.temperature"), _temperature(ours, scans, given)),
         (say("reference.expansion_of_the_model"), _expansion(scans, given)),
     ]
     return [(word, text) for word, text in pairs if text]
@@ -119,13 +119,13 @@ def _mpe(mpe: dict[str, Any], *, used: bool) -> str:
     return say("reference.m_rectangular_distribution", constant=mpe["constant"], more=more)
 
 
-def _temperature(ours: dict[str, Any], given: dict[str, Any]) -> str:
-    text = f"{ours.get('temperature_c', 20.0):g} °C"
-    if off := given.get("reference_temperature_tolerance_k"):
-        text += f" ± {off:g} K"
-    if off := given.get("temperature_tolerance_k"):
-        text += say("reference.scans_k", off=off)
-    return text
+def _temperature(ours: dict[str, Any], scans: dict[str, Any], given: dict[str, Any]) -> str:
+    def at(kelvin: Any, off: Any) -> str:
+        return f"{20.0 if kelvin is None else kelvin:g} °C" + (f" ± {off:g} K" if off else "")
+
+    measured = at(ours.get("temperature_c"), given.get("reference_temperature_tolerance_k"))
+    scanned = at(scans.get("temperature_c"), given.get("temperature_tolerance_k"))
+    return say("reference.temperatures", measured=measured, scanned=scanned)
 
 
 def _expansion(scans: dict[str, Any], given: dict[str, Any]) -> str:
@@ -153,11 +153,15 @@ def _pairs(document: Document, models: list[pd.DataFrame]) -> None:
         shown = shown.sort_values("span_mm", kind="stable")
     repeated = int(rows["n_runs"].notna().any())
     learned = int(rows["u_body_um"].notna().any())
+    axes = int(rows["u_angle_deg"].notna().any())
     document.listed(
         "reference.pairs_table",
         shown,
         once=int(several),
-        shown=["several"] * several + ["repeated"] * repeated + ["learned"] * learned,
+        shown=["several"] * several
+        + ["repeated"] * repeated
+        + ["learned"] * learned
+        + ["axes"] * axes,
         which=say("reference.shortest_and_longest" if several else "reference.every_distance"),
         cut="" if len(shown) == len(rows) else say("reference.the_least_certain", shown=len(shown)),
     )

@@ -25,7 +25,7 @@ from accstudy.seating.table import BEST_SEAT
 from accstudy.words.catalogue import choose, say, words
 from accstudy.words.numbers import freedom, joined, missing, number, sure
 
-__all__ = ["budget", "largest_gap", "misfit", "pictures", "seating"]
+__all__ = ["budget", "largest_gap", "misfit", "misfits", "pictures", "seating"]
 
 _MOST_SEATS, _MOST_BUDGETS = 3, 4
 
@@ -78,11 +78,7 @@ def seating(document: Document, content: ReportContent) -> None:
     if not len(table):
         return
     document.heading(say("seating.predicted_seating_of_a"))
-    document.lead(
-        say("seating.interpretation"),
-        say("seating.a_perfectly_rigid_and"),
-        say("seating.interference_is_not_a"),
-    )
+    _interpretation(document)
     typical = scans[scans["typical"].fillna(False).astype(bool) & (scans["seated"] == BEST_SEAT)]
     for one in rows_of(typical)[:_MOST_SEATS]:
         own = (table["condition"] == one.condition) & (table["model"] == one.model)
@@ -145,13 +141,13 @@ def _by_way(rows: pd.DataFrame, column: str) -> str:
 
 def _summary(document: Document, content: ReportContent) -> None:
     table = content.table("seating_summary")
-    limited = table["limit_um"].notna()
+    judged = table["limit_um"].notna() & (table["seated"] == BEST_SEAT)
     document.listed(
         "seating.summary_table",
         table.assign(
             max_interference_um=table["max_interference_um"].where(table["n_interference"] > 0),
-            n_within=table["n_within"].where(limited),
-            share_within_low=table["share_within_low"].where(limited),
+            n_within=table["n_within"].where(judged),
+            share_within_low=table["share_within_low"].where(judged),
         ),
         shown=["several"] * several(content, "condition"),
         confidence_of=confidence_of(content),
@@ -175,6 +171,22 @@ def pictures(document: Document, content: ReportContent) -> None:
         )
     if {"surface-trueness", "surface-precision"} <= set(shown):
         document.beside()
+
+
+def misfits(document: Document, content: ReportContent) -> None:
+    """Predicted seating over a whole study: how to read it, origins, every model."""
+    if content.has("seating"):
+        document.heading(say("seating.predicted_seating_of_a"))
+        _interpretation(document)
+        misfit(document, content)
+
+
+def _interpretation(document: Document) -> None:
+    document.lead(
+        say("seating.interpretation"),
+        say("seating.a_perfectly_rigid_and"),
+        say("seating.interference_is_not_a"),
+    )
 
 
 def misfit(document: Document, content: ReportContent) -> None:

@@ -30,7 +30,6 @@ from accstudy.reports.common import (
     longest_pairs,
     named,
     pair_rows,
-    several,
     tried_sentence,
     words_section,
 )
@@ -152,7 +151,7 @@ def _verdicts(document: Document, content: ReportContent) -> None:
     document.lead(
         say("validation.how_to_read_it"), say("validation.iso_14253_1_2017", decision_rule=rule)
     )
-    verdicts_table(document, content, bounds=several(content, "condition"))
+    verdicts_table(document, content)
     levels_table(document, content)
 
 

@@ -42,15 +42,18 @@ VERDICT_MARKS = {VERIFIED: "verified", NOT_VERIFIED: "not-verified", REFUTED: "n
 """Name of the shape that stands beside a verdict."""
 
 _MOST_NAMED = 4
-_WORDS = (REFUTED, NOT_VERIFIED, VERIFIED)
+_WORST_FIRST = ("nonconformity", "not-verified", "uninformative", "unbounded", "unstated")
 
 
-def _gap_limits(content: ReportContent) -> list[Any]:
-    """Rows of table ``seating_summary`` that were held against a limit of the user's."""
+def _gap_limits(content: ReportContent) -> pd.DataFrame:
+    """Rows of table ``seating_summary`` with a limit of the user's, named as in ``conformity``."""
     table = content.table("seating_summary")
     if not len(table):
-        return []
-    return rows_of(table[(table["verdict"] != "") & table["limit_um"].notna()])
+        return pd.DataFrame(columns=["condition", "seated"])
+    table = table[(table["verdict"] != "") & table["limit_um"].notna()]
+    names = {c: c.removesuffix("_um") for c in map(str, table) if c.endswith("_um")}
+    table = table.rename(columns=names | {"max_um": "largest_seen"})
+    return table.assign(unit="um", state=[VERDICT_MARKS[v] for v in table["verdict"]])
 
 
 def _own_limits(content: ReportContent, *, others: bool = False) -> pd.DataFrame:
@@ -79,14 +82,19 @@ def _states(rows: pd.DataFrame, useless: pd.Series) -> list[str]:
     ]  # fmt: skip
 
 
-def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) -> pd.DataFrame:
-    """Supported length of every condition at every level, the user's limit among them."""
+def levels(
+    content: ReportContent, along: str = "span", scope: str = EACH_PAIR, *, others: bool = False
+) -> pd.DataFrame:
+    """Supported length of every condition at every level, the user's limit among them.
+
+    For other operators beside those of the study if `others`.
+    """
     names = {f"supported_{along}_mm": "supported_mm", f"longest_{along}_mm": "longest_mm",
-             f"whole_{along}": "whole"}  # fmt: skip
+             f"whole_{along}": "whole", f"n_pairs_{along}": "n_pairs"}  # fmt: skip
     table = content.table("supported_spans")
     if not len(table):
         return pd.DataFrame(columns=["condition", "level_um", *names.values()])
-    mine = table[~table["beside"].fillna(False).astype(bool) & (table["scope"] == scope)]
+    mine = table[(table["beside"].fillna(False).astype(bool) == others) & (table["scope"] == scope)]
     kept = ["condition", "holds_for", "level_um", *names, "coverage", "confidence", "note"]
     return mine[kept].rename(columns=names).reset_index(drop=True)
 
@@ -94,13 +102,6 @@ def levels(content: ReportContent, along: str = "span", scope: str = EACH_PAIR) 
 def _reach(row: Any) -> str:
     """Whether a level is kept over no, some or every length studied."""
     return "none" if missing(row.supported_mm) else "whole" if row.whole else "part"
-
-
-def _reach_of(content: ReportContent, row: Any) -> list[Any]:
-    """Supported span at the limit and in the scope of a row of table ``conformity``."""
-    table = levels(content, scope=row.scope)
-    mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
-    return rows_of(mine.head(1)) if row.unit == "um" else []
 
 
 def supported_sentence(row: Any, *, along: str = "span") -> str:
@@ -125,12 +126,14 @@ def _for_whom(holds_for: str) -> str:
     return "" if holds_for == "new cells" else say("verdicts.for_holds_for", holds_for=holds_for)
 
 
-def _assumption(row: Any) -> str:
+def _assumption(row: Any, *, brief: bool = False) -> str:
     """What the bound of a row of table ``conformity`` rests on, as a clause."""
     key = row.assumption
     if key == "normal scatter":
         untested = missing(row.p_normal)
         key = "untested" if untested else "contradicted" if is_true(row.not_normal) else "kept"
+    if brief:
+        return NONE if missing(row.tolerance_bound) else choose("verdicts.basis", key, row)
     return choose("verdicts.rests_on", key, row, name=str(row.normality_test).replace("-", "–"))
 
 
@@ -165,7 +168,7 @@ def lead_sentence(rows: Sequence[Any]) -> Text:
         told.setdefault(_short(row) + _for_whom(row.holds_for), []).append(str(row.condition))
     for said, names in told.items():
         text += ["; " if len(text) > 1 else "", strong_accent(said)]
-        text.append(say("verdicts.for_names", names=joined(names)))
+        text.append(say("verdicts.for_names", names=_named(names, len(rows))))
     return [*text, "."]
 
 
@@ -187,14 +190,15 @@ def basis_sentence(rows: Sequence[Any]) -> str:
     )
     whom = dict.fromkeys(_for_whom(r.holds_for).strip() for r in known)
     holds = f" ({joined([w for w in whom if w])})" if any(whom) else ""
-    return say("verdicts.with_confidence_of_future", known[0], holds=holds, rests=rests)
+    first, alone = known[0], len(known) == 1
+    bound = say("verdicts.this_bound", first) if alone else say("verdicts.the_bound")
+    return say("verdicts.with_confidence_of_future", first, bound=bound, holds=holds, rests=rests)
 
 
-def _what_next(row: Any, reach: Sequence[Any] = (), *, size: bool = True) -> list[str]:
-    """What would settle a verdict, and up to which span the limit is kept meanwhile."""
+def _what_next(row: Any, *, size: bool = True) -> list[str]:
+    """What would settle a verdict."""
     if row.verdict == VERIFIED:
         return []
-    bound = not missing(row.tolerance_bound)
     said = [choose("verdicts.next", "unstated", row)] if not row.verdict else []
     if row.state == "uninformative":
         said.append(choose("verdicts.next", row.state, row))
@@ -205,11 +209,7 @@ def _what_next(row: Any, reach: Sequence[Any] = (), *, size: bool = True) -> lis
             said.append(choose("verdicts.next", "not normal", row))
     if row.verdict == NOT_VERIFIED and size and not missing(row.needed_assurance):
         said.append(_size(row))
-    return said + [
-        choose("verdicts.reach", _reach(one), supported_mm=one.supported_mm)
-        for one in reach
-        if bound
-    ]
+    return said
 
 
 def _size(row: Any) -> str:
@@ -248,35 +248,42 @@ def decision_table(
 
     Notes
     -----
-    With several conditions the leading limit has a row a condition, each other one a row.
+    The leading limit has a row a condition unless they are many; any other, a row a verdict.
     """
     rows, lead = rows_of(_own_limits(content)), leading(content)
-    gaps = [] if lead_only else _gap_limits(content)
+    gaps = [] if lead_only else rows_of(_gap_limits(content))
     if not lead and not gaps:
         return
     beside = [r for r in rows_of(_own_limits(content, others=True)) if r.verdict]
     several = len({str(r.condition) for r in [*rows, *gaps]}) > 1
-    first = (lead[0].measurand, lead[0].scope) if lead else ("", "")
-    asked = [first] if lead_only else dict.fromkeys([first, *map(_asked, _by_scope(rows))])
+    first = _asked(lead[0]) if lead else ("", "")
     cells: list[list[Text]] = []
-    for key in asked:
+    for key in [first] if lead_only else dict.fromkeys([first, *map(_asked, _by_scope(rows))]):
         mine = [r for r in rows if _asked(r) == key]
-        if several and key != first:
-            cells.append(["all", *_together(mine)])
+        size = in_full or key == first
+        reach = [_reach_words(content, r) for r in mine]
+        if several and (key != first or len(mine) > _MOST_NAMED):
+            what = _short_scope(mine[0], len({int(r.n_pairs) for r in mine}) > 1)
+            cells += _by_verdict(mine, what, reach, [_then(r, size=size) for r in mine])
             continue
-        for r in mine:
-            who = condition_name(r.condition)
-            cells.append([who, *_decided(content, r, size=in_full or key == first)])
+        for r, one in zip(mine, reach, strict=True):
+            then = _then(r, size=size)
+            cells.append(_decided([r], condition_name(r.condition), _short_scope(r), one, then))
             for other in beside if key == first and not lead_only else ():
                 if (*_asked(other), other.condition, other.limit) == (*key, r.condition, r.limit):
-                    asks = say("verdicts.the_same", other)
-                    cells.append([who, asks, *_decided(None, other, size=in_full)[1:]])
+                    asks, then = say("verdicts.the_same", other), _then(other, size=in_full)
+                    one = _reach_words(content, other)
+                    cells.append(_decided([other], condition_name(r.condition), asks, one, then))
     for seated in dict.fromkeys(str(r.seated) for r in gaps):
-        cells.append(["all", *_gap_decided(seated, [r for r in gaps if r.seated == seated])])
+        mine = [r for r in gaps if r.seated == seated]
+        what, n = words("verdicts.gaps").get(seated, seated), len(mine)
+        cells += _by_verdict(mine, what, [NONE] * n, [say("verdicts.gap_alone")] * n)
     document.listed(
         "verdicts.decision_table",
         cells,
-        shown=["several"] * several + ["asked"] * (not lead_only),
+        shown=["several"] * several
+        + ["asked"] * (not lead_only)
+        + ["reach"] * any(row[6] != NONE for row in cells),
         said=_decision_caption([*lead, *gaps][0], lead if lead_only else rows or gaps, lead_only),
     )
 
@@ -313,124 +320,119 @@ def _short_scope(row: Any, several: bool = False) -> str:
     return choose("verdicts.asked", row.scope, row, n=n)
 
 
-def _decided(content: ReportContent | None, row: Any, *, size: bool = False) -> list[Text]:
-    """Cells of one limit under one condition.
-
-    With the supported span where the content is given, with the study that would settle it
-    if wanted.
-    """
-    reach = [] if content is None else _reach_of(content, row)
-    needed = not missing(row.n_needed)
-    return [
-        _short_scope(row),
-        stated(row.limit, row.unit),
-        quantity(row.tolerance_bound, row.unit),
-        quantity(row.bound_with_guard, row.unit),
-        [_verdict(_short(row), row.verdict)],
-        "; ".join(_what_next(row, reach, size=size))
-        or (say("verdicts.see_verdict_for_each") if needed else NONE),
-    ]
-
-
-def _together(rows: list[Any]) -> list[Text]:
-    """Cells of one limit under all conditions."""
-    first = rows[0]
-    return [
-        _short_scope(first, len({int(r.n_pairs) for r in rows}) > 1),
-        stated(first.limit, first.unit),
-        *(_up_to([getattr(r, c) for r in rows], first.unit) for c in _BOUNDS),
-        *_by_verdict([(_short(r), r.verdict, str(r.condition)) for r in rows]),
-    ]
-
-
 _BOUNDS = ("tolerance_bound", "bound_with_guard")
 
 
-def _gap_decided(seated: str, rows: list[Any]) -> list[Text]:
-    """Cells of the limit of the gap, over all models."""
+def _decided(rows: list[Any], who: str, what: str, reach: str, then: str) -> list[Text]:
+    """Cells of one limit for those who share a verdict."""
+    first = rows[0]
     return [
-        words("verdicts.gaps").get(seated, seated),
-        quantity(rows[0].limit_um),
-        *(_up_to([getattr(r, f"{c}_um") for r in rows], "um") for c in _BOUNDS),
-        *_by_verdict(
-            [
-                (words("verdicts.said")[VERDICT_MARKS[r.verdict]], r.verdict, _where(rows, r))
-                for r in rows
-            ]
-        ),
+        who,
+        what,
+        stated(first.limit, first.unit),
+        *(_range([r for r in rows if not missing(getattr(r, c))], c) for c in _BOUNDS),
+        [marked(_short(first), VERDICT_MARKS.get(first.verdict, ""))],
+        reach,
+        then,
     ]
+
+
+def _range(rows: list[Any], column: str) -> str:
+    """The smallest and the largest of a column, where they print differently."""
+    rows = sorted(rows, key=lambda r: float(getattr(r, column)))
+    ends = dict.fromkeys(quantity(getattr(r, column), r.unit) for r in [*rows[:1], *rows[-1:]])
+    return joined([*ends], last="to") or NONE
+
+
+def _by_verdict(rows: list[Any], what: str, reach: list[str], then: list[str]) -> list[list[Text]]:
+    """Cells of one limit, a row a verdict, the least favourable first."""
+    order = {state: k for k, state in enumerate(_WORST_FIRST)}
+    told: dict[str, list[tuple[Any, str, str]]] = {}
+    for row, *one in sorted(
+        zip(rows, reach, then, strict=True), key=lambda each: order.get(each[0].state, len(order))
+    ):
+        told.setdefault(f"{row.state} {_short(row)}", []).append((row, *one))
+    out = []
+    for group in told.values():
+        mine = [row for row, _, _ in group]
+        names = [_where(rows, row) for row in mine]
+        who = say("verdicts.all_of_them") if len(told) == 1 else _named(names, len(rows))
+        out.append(_decided(mine, who, what, *(_shared([g[k] for g in group]) for k in (1, 2))))
+    return out
+
+
+def _shared(said: list[str]) -> str:
+    """What all say, or where each is told."""
+    return said[0] if len({*said}) == 1 else say("verdicts.see_verdict_for_each")
 
 
 def _where(rows: list[Any], row: Any) -> str:
     """Condition and model of a row, as far as the rows have several."""
-    parts = [
-        str(getattr(row, c))
-        for c in ("condition", "model")
-        if len({getattr(r, c) for r in rows}) > 1
-    ]
-    return say("verdicts.on").join(parts)
+    named = [c for c in ("condition", "model") if len({getattr(r, c, "") for r in rows}) > 1]
+    return say("verdicts.on").join(str(getattr(row, c)) for c in named)
 
 
-def _up_to(values: list[Any], unit: str) -> str:
-    known = [float(v) for v in values if not missing(v)]
-    if not known:
+def _named(names: Sequence[str], n: int) -> str:
+    """Names as a list; where they are many, how many of all there are."""
+    if len(names) <= _MOST_NAMED:
+        return joined(names)
+    return say("verdicts.so_many_of", m=len(names), n=n)
+
+
+def _then(row: Any, *, size: bool) -> str:
+    """What to do next, with the study that would settle it if wanted."""
+    waits = say("verdicts.see_verdict_for_each") if not missing(row.n_needed) else NONE
+    return "; ".join(_what_next(row, size=size)) or waits
+
+
+def _reach_words(content: ReportContent, row: Any) -> str:
+    """Span up to which a limit is kept meanwhile."""
+    if row.verdict == VERIFIED or missing(row.tolerance_bound) or row.unit != "um":
         return NONE
-    return f"{'up to ' if len(known) > 1 else ''}{quantity(max(known), unit)}"
+    table = levels(content, scope=row.scope, others=is_true(row.beside))
+    mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
+    return next((choose("verdicts.reach", _reach(r), r) for r in rows_of(mine)), NONE)
 
 
-def _by_verdict(verdicts: list[tuple[str, str, str]]) -> list[Text]:
-    """The verdict that all share; else the least favourable, and who has which."""
-    told: dict[str, list[str]] = {}
-    for said, _, who in verdicts:
-        told.setdefault(said, []).append(who)
-    words_ = {verdict: said for said, verdict, _ in verdicts}
-    worst = next((w for w in _WORDS if w in words_), "")
-    if len(told) == 1:
-        return [[_verdict(verdicts[0][0], worst)], NONE]
-    named = {
-        v: joined(who)
-        if len(who) <= _MOST_NAMED
-        else say("verdicts.of_who_verdicts", who=len(who), verdicts=len(verdicts))
-        for v, who in told.items()
-    }
-    said = words_[REFUTED] if worst == REFUTED else say("verdicts.not_for_all")
-    return [[_verdict(said, worst)], "; ".join(f"{v}: {who}" for v, who in named.items())]
-
-
-def _verdict(said: str, verdict: str) -> dict[str, str]:
-    return marked(said, VERDICT_MARKS.get(verdict, ""))
-
-
-def verdicts_table(document: Document, content: ReportContent, *, bounds: bool = True) -> None:
-    """Every limit under every condition, with bounds and verdicts unless page 1 has them all."""
-    rows, gaps = _own_limits(content), pd.DataFrame(_gap_limits(content))
-    gaps = gaps.sort_values("condition", kind="stable") if len(gaps) else gaps
+def verdicts_table(document: Document, content: ReportContent) -> None:
+    """Every limit under every condition, for other operators too, with bounds and verdicts."""
+    rows = pd.concat([_own_limits(content), _own_limits(content, others=True)]).sort_index()
+    gaps = _gap_limits(content)
     if len(rows):
         rows = extended(
             rows,
             what=[f"{_scope_words(r)}{_for_whom(r.holds_for)}" for r in rows_of(rows)],
-            notes=[_notes(_assumption(r), *_what_next(r), r.note) for r in rows_of(rows)],
+            basis=[_assumption(r, brief=True) for r in rows_of(rows)],
+            notes=[_notes(*_what_next(r), r.note) for r in rows_of(rows)],
         )
     if len(gaps):
-        units = {c: c.removesuffix("_um") for c in map(str, gaps) if c.endswith("_um")}
         gaps = extended(
-            gaps.rename(columns=units | {"max_um": "largest_seen"}).assign(unit="um"),
-            what=[words("names.gaps").get(r.seated, r.seated) for r in rows_of(gaps)],
-            notes=[_notes(say("validation.model_model", r), r.note) for r in rows_of(gaps)],
+            gaps,
+            what=[say("verdicts.gap_of", r) for r in rows_of(gaps)],
+            basis=[_gap_basis(r) for r in rows_of(gaps)],
+            notes=[_notes(r.note) for r in rows_of(gaps)],
         )
-    every = pd.concat([t for t in (rows, gaps) if len(t)])
+    every = pd.concat([t for t in (rows, gaps) if len(t)]).sort_values("condition", kind="stable")
     scans = sorted(set(every["n_scans"].dropna().astype(int)))
     document.listed(
         "verdicts.verdicts_table",
         extended(
             every,
             stated=[stated(r.limit, r.unit) for r in rows_of(every)],
-            said=[[bold(r.verdict or _short(r))] for r in rows_of(every)],
+            said=[[bold(_short(r))] for r in rows_of(every)],
         ),
         once=1,
-        shown=["several"] * (len(set(every["condition"])) > 1) + ["bounds"] * bounds,
+        shown=["several"] * (len(set(every["condition"])) > 1),
         scans=joined([*map(str, scans[:-1][:1]), count(scans[-1], "scan")], last="to"),
     )
+
+
+def _gap_basis(row: Any) -> str:
+    """What the bound of a gap assumes, in brief."""
+    if missing(row.tolerance_bound):
+        return NONE
+    key = "none" if row.assumption == "none" else "gaps" if missing(row.p_normal) else "tested gaps"
+    return choose("verdicts.basis", key, row)
 
 
 def _notes(*notes: Any) -> str:
@@ -450,7 +452,7 @@ def levels_sentences(content: ReportContent) -> list[Text]:
     rows = levels(content, scope=ALL_PAIRS)
     none = say(
         "validation.the_study_sets_no",
-        on_distances=say("validation.on_distances") if _gap_limits(content) else "",
+        on_distances=say("validation.on_distances") if len(_gap_limits(content)) else "",
     )
     if not len(rows):
         return [say("validation.so_nothing_can_be", none=none)]

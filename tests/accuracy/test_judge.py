@@ -18,7 +18,7 @@ from accstudy.accuracy.bounds import (
     shared_session_p,
     upper_ranks,
 )
-from accstudy.accuracy.conformity import LimitOf, conformity_tables
+from accstudy.accuracy.conformity import LimitOf, cases, conformity_tables
 from accstudy.accuracy.judge import (
     NOT_VERIFIED,
     REFUTED,
@@ -32,7 +32,7 @@ from accstudy.accuracy.judge import (
     shapiro_wilk_z,
     single_bounds,
 )
-from accstudy.accuracy.measurands import grouping_of, left_out_p
+from accstudy.accuracy.measurands import grouping_of, left_out_p, samples
 from accstudy.accuracy.reference_uncertainty import seated_once, shared_uncertainty
 
 ONE = {n: Grouping(np.zeros(n, dtype=np.int64)) for n in (10, 20, 30, 60, 93)}
@@ -172,6 +172,32 @@ def test_which_factor_returns_is_seen_from_the_scans():
     day = Grouping(found.cell, found.operator, np.tile([0, 1], 3))
     y = np.tile([[0.0], [50.0]], (3, 1)) + np.random.default_rng(1).normal(size=(6, 1))
     assert shared_session_p(y, day)[0] < 0.01
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 1.0])
+def test_bounds_hold_where_operators_with_one_session_may_share_their_days(share):
+    # truth known: four operators on two days, two scans each; a study answers for all pairs
+    rng, studies, pairs = np.random.default_rng(5), 20, 6
+    day = np.array([0, 1, 0, 1])
+    factors = {
+        "operator": np.repeat(list("abcd"), 2), "session": np.repeat(day, 2).astype(str),
+        "cell": np.repeat(list("abcd"), 2), "condition": ["c"] * 8,
+    }  # fmt: skip
+    held, told = [], set()
+    for _ in range(studies):
+        of_cell = math.sqrt(0.6 * (1 - share)) * rng.normal(size=(4, pairs))
+        of_cell += math.sqrt(0.6 * share) * rng.normal(size=(2, pairs))[day]
+        y = np.repeat(of_cell, 2, axis=0) + math.sqrt(0.4) * rng.normal(size=(8, pairs))
+        table = pairs_of(y, factors, names=("I1", "I2", "I3", "I4")).assign(model="M")
+        (sample,) = samples(table, "distance_um", cell_columns=["operator", "session"])
+        bound = single_bounds(sample.matrix, sample.grouping).bound
+        held.append(ndtr(bound) - ndtr(-bound) >= 0.95)
+        told.add(sample.returning)
+        found = cases(table, "distance_um", None, Rule(), ["operator", "session"])
+        said = "new sessions" if sample.returning else "new cells"
+        assert [(c.holds_for, c.beside) for c in found] == [(said, False)]
+    assert told == {"", "session"}
+    assert np.mean(held) >= 0.95
 
 
 def pairs_of(y, factors, names=("I1", "I2", "I3")):

@@ -16,7 +16,7 @@ SEATS = pd.DataFrame(
 def test_a_framework_gapes_and_interferes_as_the_table_says():
     figure = seat_chart(SEATS, limit_um=40.0)
     assert [ax.get_title() or ax.get_title(loc="left") for ax in figure.axes] == [
-        "one screw, at I1", "all screws, best seat"
+        "one screw, at I1", "best seat"
     ]  # fmt: skip
     one, best = figure.axes
     assert texts(one) == ["I1: 5", "I2: 30", "I3: 20 / −20"]
@@ -89,7 +89,7 @@ def test_misfits_stand_at_their_model_in_the_panel_of_their_seating():
     assert varied_columns(MISFIT) == ["n_seats"]  # angles are alike in whole degrees
     figure = misfit_chart(MISFIT, limit_um=60.0)
     assert [ax.get_title(loc="left") for ax in figure.axes] == [
-        "one screw, worse end", "all screws, best seat"
+        "one screw, worse end", "best seat"
     ]  # fmt: skip
     assert legend(figure) == ["A", "B"]
     for ax, way in zip(figure.axes, ("terminal-screw", "best-seat"), strict=True):
