@@ -192,7 +192,15 @@ def basis_sentence(rows: Sequence[Any]) -> str:
     holds = f" ({joined([w for w in whom if w])})" if any(whom) else ""
     first, alone = known[0], len(known) == 1
     bound = say("verdicts.this_bound", first) if alone else say("verdicts.the_bound")
-    return say("verdicts.with_confidence_of_future", first, bound=bound, holds=holds, rests=rests)
+    seen = say("verdicts.largest_observed", first) if alone else ""
+    return say(
+        "verdicts.with_confidence_of_future",
+        first,
+        bound=bound,
+        holds=holds,
+        rests=rests,
+        seen=seen,
+    )
 
 
 def _what_next(row: Any, *, size: bool = True) -> list[str]:

@@ -38,7 +38,7 @@ Floats = NDArray[np.float64]
 TERMINAL_SCREW = "terminal-screw"
 """What stands in column ``seated`` for the worse of the two ends tightened."""
 
-NOT_NORMAL = "the logarithms are not normally distributed"
+NOT_NORMAL = "bound not valid: the logarithms of the gaps are not normally distributed"
 """Why a bound below the limit does not verify conformity."""
 
 _RESOLUTION_UM = 0.01

@@ -261,7 +261,11 @@ def verdicts_of_a_comparison():
         names = [f"technique {k + 1}" for k in range(n)]
         rows = conditions(names, **{names[0]: REFUTED, names[1]: ""})
         rows = put(rows, rows["condition"].eq(names[2]), tolerance_bound=NAN)
-        seats = gaps(names, verdict=OPEN, note="the logarithms are not normally distributed")
+        seats = gaps(
+            names,
+            verdict=OPEN,
+            note="bound not valid: the logarithms of the gaps are not normally distributed",
+        )
         best = seats["seated"].eq("best-seat")
         seats = put(seats, best & seats["model"].eq("M1"), verdict=VERIFIED)
         seats = put(seats, best & seats["condition"].eq(names[1]), tolerance_bound_um=NAN,
