@@ -353,9 +353,9 @@ def held_points(content: ReportContent, models: Sequence[str], *, skip: str = ""
     >>> import pandas as pd
     >>> table = pd.DataFrame({"model_name": ["p", "s"], "covariate": "angulation_deg",
     ...                       "held": [15.4, 22.5],
-    ...                       "response": ["pair.distance_um", "scan.worst_distance_um"]})
+    ...                       "response": ["pair.distance_um", "pair.angle_deg"]})
     >>> held_points(ReportContent("", {}, {"model_covariates": table}, {}, ""), ["p", "s"])
-    'angulation 15.4° (deviation of the distance); angulation 22.5° (worst distance of a scan)'
+    'angulation 15.4° (deviation of the distance); angulation 22.5° (deviation of the angle)'
     """
     points = {m: held_point(content, m, skip=skip) for m in models}
     told = list(dict.fromkeys(p for p in points.values() if p))

@@ -399,7 +399,13 @@ def _reach_words(content: ReportContent, row: Any) -> str:
         return NONE
     table = levels(content, scope=row.scope, others=is_true(row.beside))
     mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
-    return next((choose("verdicts.reach", _reach(r), r) for r in rows_of(mine)), NONE)
+    return next(
+        (
+            choose("verdicts.reach", _reach(r), r, supported_mm=r.supported_mm)
+            for r in rows_of(mine)
+        ),
+        NONE,
+    )
 
 
 def verdicts_table(document: Document, content: ReportContent) -> None:

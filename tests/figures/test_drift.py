@@ -148,8 +148,8 @@ def test_bounds_of_sessions_stand_against_the_limit():
     ax = limit_chart(held, pd.DataFrame(), verified="v").axes[0]
     assert [y for part in segments(ax) for _, y in part] == [10, 20, 12, 22, 14, 24, 40, 51, 16, 26,
                                                             45, 55]  # fmt: skip
-    assert days(ax, marker="o") == [[(0, 20), (7, 22), (14, 24), (60, 26)]]
-    assert days(ax, marker="s") == [[(21, 51), (67, 55)]]
+    assert days(ax, marker="o") == [[(0, 10), (7, 12), (14, 14), (60, 16)]]
+    assert days(ax, marker="s") == [[(21, 40), (67, 45)]]
     assert through(ax, y=50.0)
     assert ax.get_ylim()[0] == 0
 
@@ -168,7 +168,7 @@ def test_run_lengths_are_lines_of_the_table_a_panel_a_device():
         assert ax.get_xlabel() == "shift of the mean / ppm"
         assert lines(ax) == [[(s, 400 / (1 + s + k)) for s in range(3)] for k in (0, 1)]
         assert ax.get_xlim()[0] == 0
-    assert figure.axes[0].get_ylim() == near((0.8, 1e4))
+    assert figure.axes[0].get_ylim() == near((0.8, 1e3))
 
 
 @pytest.mark.parametrize("length_days", [0.3, 1.5, 5.0, 14.0, 40.0, 100.0, 240.0, 900.0])

@@ -135,7 +135,7 @@ _ANGLE = {
 }
 _FIELD = {
     "“trueness”": ("trueness_mean ± trueness_sd", "1"), "r.m.s.": ("rms", "1"),
-    "“precision”": ("precision_mean ± precision_sd", "1"), "bias": ("bias_rms", "1"),
+    "“precision”": ("precision_mean ± precision_sd", "1"), "r.m.s. bias": ("bias_rms", "1"),
     "sr": ("s_r_rms", "1"), "sI": ("s_I_rms", "1"), "scans": ("n_scans", "0"),
 }  # fmt: skip
 TABLES = [
@@ -151,7 +151,7 @@ TABLES = [
      {"bias": ("bias_lowest_um to bias_highest_um", "+1"), "median": ("median_size_um", "1"),
       "largest": ("largest_size_um", "1"), "sr": ("s_r_median_um", "1"),
       "sI": ("s_I_median_um", "1")}),
-    ("comparison", "Scanned models", whole("models"),
+    ("comparison", "Reference models on", whole("models"),
      {"implants": ("n_implants", "0"), "largest angulation / °": ("angulation_deg", "1"),
       "largest span / mm": ("span_mm", "1"), "largest arch length / mm": ("path_mm", "1"),
       "scans": ("n_scans", "0")}),
@@ -272,11 +272,11 @@ def test_budget_bars_and_their_words_are_those_of_the_longest_pair(reports, cont
         if b["type"] == "lead" and b["heading"] == "Budget"
     )  # fmt: skip
     said = plain(lead["paragraphs"][0]).replace("\u00a0", " ")
-    first = f"contribution to its uncertainty is {top['part']}, with {written(top['share'], '0%')}"
-    assert first in said
+    first = f"contribution to its uncertainty is {top['part']} ({top['how']}), with "
+    assert first + written(top["share"], "0%") in said
     expanded = mine[mine["part"] == "expanded"].iloc[0]
     assert f"expanded uncertainty is {written(expanded['u_um'], '1')} µm" in said
-    assert f"coverage factor {written(expanded['k'], '2')}" in said
+    assert f"{written(expanded['k'], '2')} times the combined" in said
 
 
 def test_the_formatter_of_this_test_can_fail():

@@ -75,7 +75,7 @@ def test_a_changed_reference_is_listed_with_the_size_of_its_error(contents):
     reference_section(wide, dataclasses.replace(contents["drift"], settings=settings))
     stated = dict(next(b for b in wide.blocks if b["type"] == "terms")["pairs"])
     assert plain(stated["Expansion of the model"]) == "(75 ± 2) × 10⁻⁶/K"
-    assert plain(stated["Temperature"]) == "20 °C ± 0.5 K"
+    assert plain(stated["Temperature"]) == "reference 20 °C ± 0.5 K; scans 23 °C"
     pairs = next(b for b in document.blocks if b["type"] == "table")
     latest = contents["drift"].tables["reference_pairs"]
     latest = latest[latest["valid_from"] == latest["valid_from"].max()].sort_values("span_mm")

@@ -133,7 +133,12 @@ def test_the_table_of_page_one_has_every_difference_with_its_interval_and_what_i
     ]  # fmt: skip
     assert [[flat(cell) for cell in row] for row in table["rows"]] == [
         # the interval of two one-sided tests stands where no difference is shown
-        ["A – B", "+2.0 (−4.0 to +8.0) [−3.0 to +7.0]", "0.93 (0.78 to 1.12)", "means equivalent"],
+        [
+            "A – B",
+            "+2.0 (−4.0 to +8.0) [−3.0 to +7.0]",
+            "0.93 (0.78 to 1.12)",
+            "mean deviations equivalent",
+        ],
         ["A – C", "−25.0 (−31.0 to −19.0)", "0.31 (0.26 to 0.37)", "means and sizes differ"],
     ]
     assert "in brackets 90 %, for equivalence within ±20 µm, held at arch length" in flat(
@@ -278,6 +283,7 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
         ]
     ]
     seat = {"condition": "A", "seated": "best-seat", "limit_um": 150.0, "max_um": 8.0, "note": ""}
+    seat |= {"assumption": "lognormally distributed gaps", "p_normal": 0.25}
     seat |= {"n_scans": 8, "tolerance_bound_um": 46.0, "bound_with_guard_um": 47.0}
     seats = [seat | {"model": "M2", "verdict": VERDICTS[0]},
              seat | {"model": "M4", "note": "why", "verdict": VERDICTS[1]}]  # fmt: skip
@@ -287,15 +293,15 @@ def test_the_table_of_verdicts_has_every_limit_and_names_models_that_differ():
     )
     table = document.blocks[-1]
     cells = [[plain(c).replace("\u00a0", " ") for c in row] for row in table["rows"]]
-    assert [row[0] for row in cells] == ["A", "", "C", "A", ""]
-    assert cells[0][1:7] == [
+    assert [row[0] for row in cells] == ["A", "", "", "", "C"]
+    assert cells[0][1:8] == [
         "each inter-implant distance separately", "100 µm", "15 µm", "20 µm", "21 µm",
-        "conformity verified",
+        "verified", "no distribution",
     ]  # fmt: skip
-    assert cells[2][6] == "conformity not verified"
-    assert cells[4][1:] == [
-        "largest gap at the best seat", "150 µm", "8 µm", "46 µm", "47 µm",
-        "conformity not verified", "model M4; why",
+    assert cells[4][6] == "not verified"
+    assert cells[3][1:] == [
+        "largest gap at the best seat, model M4", "150 µm", "8 µm", "46 µm", "47 µm",
+        "not verified", "lognormally distributed gaps (p = 0.250)", "why",
     ]  # fmt: skip
     assert "Every row rests on 8 to 12 scans." in flat(table["caption"])
 
@@ -326,7 +332,8 @@ def test_each_response_says_where_its_own_model_holds_the_covariates():
     )  # fmt: skip
     asked = content(model_covariates=held)
     assert held_phrase(asked, ["d", "w"]) == (
-        ", held at angulation 15.4° (deviation of the distance); angulation 22.5° (worst distance "
+        ", held at angulation 15.4° (deviation of the distance); angulation 22.5° (largest "
+        "|deviation of a distance| "
         "of a scan)"
     )
     assert held_phrase(asked, ["d"]) == ", held at angulation 15.4°"

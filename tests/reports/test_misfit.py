@@ -24,7 +24,7 @@ def tables():
                     | {"tightened": "I1" if seated == "terminal-screw" else "best-seat"}
                     | {"implant": "I4", "n_worst": 1 if seated == "terminal-screw" else 3}
                     | {"largest": (model, i) == ("M6", 2), "origin": "I2", "origin_part": "tilt"}
-                    | {"without_um": 0.2 * size}
+                    | {"without_um": 0.2 * size, "status": "ok"}
                 )
                 for implant, share in (("I1", 0.1), ("I2", 0.8)):
                     for part in ("whole", "tilt", "height", "sideways"):
@@ -66,8 +66,8 @@ def test_the_origin_and_the_cautions_stand_beside_the_figure():
     assert "misfit-over-study" in document.figures
     (table,) = (b for b in document.blocks if b["type"] == "table")
     assert [[plain(c).replace("\u00a0", " ") for c in row] for row in table["rows"]] == [
-        ["M6_2", "best seat", "62 µm at I4 and 2 others", "I2, tilt", "12 µm", "1 of 3"],
-        ["M6_2", "one screw, at I1", "62 µm at I4", "I2, tilt", "12 µm", "1 of 3"],
+        ["M6_2", "best seat", "62 µm gap at I4 and 2 others", "I2, tilt", "12 µm", "1 of 3"],
+        ["M6_2", "one screw, at I1", "62 µm gap at I4", "I2, tilt", "12 µm", "1 of 3"],
     ]
 
 
@@ -118,7 +118,7 @@ def test_perfect_frameworks_are_told_from_none_in_few_studies():
 
 @pytest.mark.parametrize(
     ("changed", "said"),
-    [({"told": False}, "not distinguishable"), ({"origin": ""}, "several implants")],
+    [({"told": False}, "not assigned"), ({"origin": ""}, "several implants")],
 )
 def test_no_origin_is_named_for_a_misfit_that_is_not_told_from_none(changed, said):
     found = tables()

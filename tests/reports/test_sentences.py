@@ -41,7 +41,7 @@ def plain(text):
 def conformity(**more):
     base = dict(
         condition="", measurand="distance_um", scope="each pair", holds_for="new cells",
-        limit=100.0, unit="um", span_mm=45.0, n_pairs=15, tolerance_bound=84.2, u=1.3,
+        limit=100.0, unit="um", span_mm=45.0, n_pairs=15, tolerance_bound=84.2, largest_seen=52.0,
         verdict="conformity verified", assumption="normal scatter", normality_test="Shapiro-Wilk",
         p_normal=0.42, left_out="", p_left_out=NAN, coverage=0.95, confidence=0.95, n_scans=12,
         n_beyond=0, n_without_assumption=59, n_needed=NAN, needed_assurance=NAN,
@@ -68,7 +68,7 @@ def test_the_lead_names_verdict_limit_and_whom_it_holds_for():
     single = plain(lead_sentence([conformity(verdict="conformity not verified")]))
     assert single == (
         "Conformity with the limit of 100 µm on each inter-implant distance separately is "
-        "not verified."
+        "not verified, nor is nonconformity."
     )
 
 
@@ -92,7 +92,7 @@ def test_the_lead_of_several_conditions_says_who_has_which_verdict():
         ({"p_normal": NAN}, "which these scans are too few to test"),
         ({}, "(not contradicted by these scans: Shapiro–Wilk test, p = 0.420)"),
         ({"p_normal": 0.004}, "which these scans contradict (Shapiro–Wilk test, p = 0.004)"),
-        ({"holds_for": "this cell"}, "within the bound (for this one session only), "),
+        ({"holds_for": "this cell"}, "within 84 µm (for this one session only), "),
         ({"holds_for": "these operators", "confidence": 0.9}, "With 90 % confidence, 95 % of"),
     ],
 )
@@ -125,11 +125,7 @@ def test_without_a_stated_uncertainty_only_the_bound_is_given():
     assert _what_next(row) == ["state the uncertainty of the reference"]
 
 
-def reach(supported_mm):
-    return Row(supported_mm=supported_mm, longest_mm=45.0, whole=supported_mm == 45.0)
-
-
-def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
+def test_unverified_conformity_says_what_it_would_take():
     row = conformity(
         condition="A",
         verdict="conformity not verified",
@@ -139,15 +135,13 @@ def test_unverified_conformity_says_how_far_it_goes_and_what_it_would_take():
         needed_cells=9,
         needed_per_cell=3,
     )
-    assert plain("; ".join(_what_next(row, [reach(28.4)]))) == (
-        "15 more scans, for a total of 9 cells of 3 scans: 83 % likely to verify it; verified for "
-        "spans up to 28.4 mm"
+    assert plain("; ".join(_what_next(row))) == (
+        "15 more scans, for a total of 9 cells of 3 scans: 83 % likely to verify it"
     )
-    assert _what_next(row, [reach(NAN)])[-1] == "not verified for any span studied"
     row.n_needed = NAN
     (said,) = _what_next(row)
     assert plain(said) == "more scans like these are unlikely to verify it (at most 83 %)"
-    assert _what_next(conformity(), [reach(45.0)]) == []
+    assert _what_next(conformity()) == []
 
 
 def test_nonconformity_is_verified_by_counts_and_no_bound_is_said_to_be_kept():
@@ -366,11 +360,11 @@ def test_page_one_of_a_validation_hides_no_limit(judged):
             assert row[column].startswith("–" if useless else f"{told[name]:.{digits}f}")
         assert row["verdict"] == told["verdict"].removeprefix("conformity ")
     others = held[(held["holds_for"] == "new operators") & (held["scope"] == "all pairs")]
-    assert rows[1]["requirement"] == "the same, other operators"
+    assert rows[1]["requirement"] == "same, other operators"
     assert rows[1]["verdict"] == "not verified"
     assert rows[1]["bound"].startswith(f"{others['tolerance_bound'].iloc[0]:.0f}")
     assert rows[4]["bound"] == "–"  # more than ten times what any scan showed
-    assert rows[4]["what to do next"].startswith("no informative bound from 4 cells")
+    assert rows[4]["what to do next"].startswith("bound not informative (independent scans: ")
     assert rows[-1]["requirement"] == "gap at the best seat"
     assert rows[-1]["bound"] == "59 µm"
     assert rows[-1]["verdict"] == "verified"
@@ -394,12 +388,40 @@ def test_the_decision_of_several_conditions_leads_with_all_pairs_and_hides_no_li
     assert rows[1]["bound"] == "12 µm"
     assert rows[1]["what to do next"] == "–"
     whole = decision(content)
-    each = next(r for r in whole if r["requirement"] == "each distance")
-    assert each["condition"] == "all"
-    assert each["verdict"] == "not for all"
-    assert each["what to do next"] == "not verified: A and C; verified: B"
-    assert whole[-1]["requirement"] == "gap at the best seat"
-    assert whole[-1]["what to do next"] == "verified: A and B; not verified: C"
+    each = [r for r in whole if r["requirement"] == "each distance"]
+    assert [(r["condition"], r["verdict"]) for r in each] == [
+        ("A and C", "not verified"),
+        ("B", "verified"),
+    ]
+    gaps = [r for r in whole if r["requirement"] == "gap at the best seat"]
+    assert [(r["condition"], r["verdict"]) for r in gaps] == [
+        ("C", "not verified"),
+        ("A and B", "verified"),
+    ]
+    table = tables["supported_spans"].query("~beside and scope == 'all pairs' and level_um == 100")
+    span, pairs = table[["supported_span_mm", "n_pairs_span"]].iloc[0]
+    assert rows[0]["supported span (pairs)"] == f"{span:.1f} mm ({pairs:.0f})"
+
+
+def test_many_conditions_have_a_row_a_verdict(judged):
+    tables = judged.tables
+    names = ("conformity", "supported_spans")
+    copies = {n: [tables[n].assign(condition=c) for c in "ABCDEFG"] for n in names}
+    copies["conformity"][0] = copies["conformity"][0].assign(
+        verdict="conformity verified", tolerance_bound=12.0, bound_with_guard=13.0
+    )
+    copies["conformity"][6] = copies["conformity"][6].assign(tolerance_bound=999.0)
+    many = {n: pd.concat(parts, ignore_index=True) for n, parts in copies.items()}
+    content = dataclasses.replace(judged, tables={**tables, **many})
+    rows = decision(content, lead_only=True)
+    assert [(r["condition"], r["verdict"]) for r in rows] == [
+        ("6 of 7", "not verified"),
+        ("A", "verified"),
+    ]
+    own = tables["conformity"].query("~beside and scope == 'all pairs' and unit == 'um'")
+    assert rows[0]["bound"] == f"{own['tolerance_bound'].iloc[0]:.0f} µm to 999 µm"
+    lead = plain(answer(content)[0])
+    assert "not verified for these operators for 6 of 7" in lead
 
 
 def without_limits(content, **spans):
@@ -457,12 +479,12 @@ def test_without_limits_a_bound_that_cannot_be_stated_says_why(contents):
 def test_drift_says_what_stands_and_what_to_reassess(contents):
     content = contents["drift"]
     short, first, *_ = (plain(t) for t in drift_answer(content))
-    assert short == "Changed: device A; no signal persists on device B."
+    assert short == "Changed: device A; no change shown on device B."
     status = content.tables["drift_status"].set_index("device")
     row = status.loc["device A"]
     assert row["stands"]
     assert not status.loc["device B", "stands"]
-    assert f"charts signal since {date(row['signalled_at'])}" in first
+    assert f"charts have signalled since {date(row['signalled_at'])}" in first
     assert f"estimated start {date(row['begins_at'])}" in first
     assert f"{row['size']:+.1f}" in first
     if row["n_not_verified"]:
