@@ -172,6 +172,12 @@ def lead_sentence(rows: Sequence[Any]) -> Text:
     return [*text, "."]
 
 
+def _models_differ(content: ReportContent) -> bool:
+    """Whether models have different numbers of implants, so that no one number of pairs holds."""
+    models = content.table("models")
+    return bool(len(models)) and len(set(models["n_implants"])) > 1
+
+
 def _short(row: Any) -> str:
     """Verdict of a row of table ``conformity`` in short, or why there is none."""
     return choose("verdicts.said", row.state, row)
@@ -264,19 +270,20 @@ def decision_table(
         return
     beside = [r for r in rows_of(_own_limits(content, others=True)) if r.verdict]
     several = len({str(r.condition) for r in [*rows, *gaps]}) > 1
-    first = _asked(lead[0]) if lead else ("", "")
+    first, differ = _asked(lead[0]) if lead else ("", ""), _models_differ(content)
     cells: list[list[Text]] = []
     for key in [first] if lead_only else dict.fromkeys([first, *map(_asked, _by_scope(rows))]):
         mine = [r for r in rows if _asked(r) == key]
         size = in_full or key == first
         reach = [_reach_words(content, r) for r in mine]
         if several and (key != first or len(mine) > _MOST_NAMED):
-            what = _short_scope(mine[0], len({int(r.n_pairs) for r in mine}) > 1)
+            what = _short_scope(mine[0], differ or len({int(r.n_pairs) for r in mine}) > 1)
             cells += _by_verdict(mine, what, reach, [_then(r, size=size) for r in mine])
             continue
         for r, one in zip(mine, reach, strict=True):
             then = _then(r, size=size)
-            cells.append(_decided([r], condition_name(r.condition), _short_scope(r), one, then))
+            what = _short_scope(r, differ)
+            cells.append(_decided([r], condition_name(r.condition), what, one, then))
             for other in beside if key == first and not lead_only else ():
                 if (*_asked(other), other.condition, other.limit) == (*key, r.condition, r.limit):
                     asks, then = say("verdicts.the_same", other), _then(other, size=in_full)
@@ -411,11 +418,11 @@ def _reach_words(content: ReportContent, row: Any) -> str:
 def verdicts_table(document: Document, content: ReportContent) -> None:
     """Every limit under every condition, for other operators too, with bounds and verdicts."""
     rows = pd.concat([_own_limits(content), _own_limits(content, others=True)]).sort_index()
-    gaps = _gap_limits(content)
+    gaps, alike = _gap_limits(content), not _models_differ(content)
     if len(rows):
         rows = extended(
             rows,
-            what=[f"{_scope_words(r)}{_for_whom(r.holds_for)}" for r in rows_of(rows)],
+            what=[f"{_scope_words(r, alike=alike)}{_for_whom(r.holds_for)}" for r in rows_of(rows)],
             basis=[_assumption(r, brief=True) for r in rows_of(rows)],
             notes=[_notes(*_what_next(r), r.note) for r in rows_of(rows)],
         )
