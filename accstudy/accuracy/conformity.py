@@ -35,7 +35,13 @@ from accstudy.accuracy.judge import (
     worst_bounds,
     worst_of_scan,
 )
-from accstudy.accuracy.measurands import Sample, factors_left_out, left_out_p, samples
+from accstudy.accuracy.measurands import (
+    OCCASION,
+    Sample,
+    factors_left_out,
+    left_out_p,
+    samples,
+)
 from accstudy.accuracy.reference_uncertainty import shared_u
 from accstudy.tables import empty, shape
 
@@ -238,14 +244,13 @@ def cases(
         left, p_left = doubts.get(condition, ("", float("nan")))
         returning = next((s.returning for s in own if s.returning), "")
         cells = max(len(np.unique(s.grouping.cell)) for s in own)
-        kinds = [f"these {returning}s", f"new {returning}s"]
-        if returning == "session":
-            kinds = kinds[1:]
-        elif not returning:
-            kinds = ["this cell" if cells == 1 else "new cells"]
-        for k, holds_for in enumerate(kinds):
-            asked = replace(rule, these_operators=len(kinds) == 2 and not k)
-            out.append(Case(own, u, asked, holds_for, bool(k), p, left, p_left))
+        both = returning not in ("", OCCASION)
+        if both:
+            these = replace(rule, these_operators=True)
+            out.append(Case(own, u, these, f"these {returning}s", False, p, left, p_left))
+        alone = cells == 1 and not returning
+        holds_for = "this cell" if alone else f"new {returning or 'cell'}s"
+        out.append(Case(own, u, rule, holds_for, both, p, left, p_left))
     return out
 
 

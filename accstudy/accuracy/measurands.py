@@ -19,6 +19,7 @@ from accstudy.tables import TABLES
 
 __all__ = [
     "IMPLANT_MEASURANDS",
+    "OCCASION",
     "PAIR_MEASURANDS",
     "Results",
     "Sample",
@@ -198,7 +199,9 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 _RETURNING = ("operator", "laboratory", "device")
-_OCCASION = "session"
+OCCASION = "session"
+"""A factor whose levels do not return: no later scan belongs to a session of the study."""
+
 _SHARED = 0.25
 _NO_GROUPS = {
     "repeat", "measured_at", "reseated", "file", "status", "reason", "cast", *BENCH_COLUMNS
@@ -287,7 +290,7 @@ def _by_session(found: list[Sample]) -> list[Sample]:
             cell, session = one.grouping.cell, one.grouping.session
             shared = p <= _SHARED
             by = Grouping(cell, session) if shared else Grouping(cell)
-            one = replace(one, grouping=by, returning=_OCCASION if shared else "")
+            one = replace(one, grouping=by, returning=OCCASION if shared else "")
         out.append(one)
     return out
 
@@ -310,9 +313,9 @@ def grouping_of(scans: pd.DataFrame, cell_columns: Sequence[str] = ()) -> tuple[
             found[str(column)] = code
     if not found:
         return Grouping(cell), ""
-    if [*found] == [_OCCASION]:
-        return Grouping(cell, None, found[_OCCASION]), ""
-    first = next(c for c in found if c != _OCCASION)
+    if [*found] == [OCCASION]:
+        return Grouping(cell, None, found[OCCASION]), ""
+    first = next(c for c in found if c != OCCASION)
     others = [c for c in found if c != first]
     return Grouping(cell, found[first], found[others[0]] if others else None), first
 
@@ -395,7 +398,7 @@ def witnesses(found: Results, table: pd.DataFrame, cell_columns: Sequence[str] =
         grouping, returning = grouping_of(own, cell_columns)
         names = own["cell"].astype(str)
         if grouping.operator is None and grouping.session is not None:  # may be shared: stay safe
-            grouping, returning = Grouping(grouping.cell, grouping.session), _OCCASION
+            grouping, returning = Grouping(grouping.cell, grouping.session), OCCASION
         if grouping.operator is not None:
             who = f"{returning}s"
             operator |= dict(zip(names, own[returning].astype(str), strict=True))

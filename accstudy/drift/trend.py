@@ -12,6 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import toms748
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
+from accstudy.words.numbers import DAYS_PER_YEAR
+
 __all__ = [
     "DAYS_PER_MONTH",
     "RHOS",
@@ -260,7 +262,7 @@ def _whitened(roots: Floats, times: Floats, rho: float) -> tuple[Callable[[Float
     return white, float(-np.sum(np.log(own)))
 
 
-DAYS_PER_MONTH = 30.436875
+DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 """Mean length of a month of the Gregorian calendar."""
 
 MIN_TREND = 6

@@ -84,7 +84,7 @@ def _titled(rows: pd.DataFrame, panel: str) -> str:
 
 
 @styled
-def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> Axes:
+def contrast_chart(rows: pd.DataFrame, *, axis: str) -> Axes:
     """Draw differences of means with their intervals and the equivalence bounds.
 
     Parameters
@@ -94,8 +94,6 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
         ``equivalence_low`` and ``equivalence_high``: drawn thick where a margin is set.
     axis : str
         Label of the axis, with unit.
-    ax : Axes, optional
-        Where to draw; a new figure by default.
 
     Returns
     -------
@@ -103,7 +101,7 @@ def contrast_chart(rows: pd.DataFrame, *, axis: str, ax: Axes | None = None) -> 
         The equivalence region is grey between two dashed bounds.
     """
     names = [wrapped(contrast, 40) for contrast in rows["contrast"]]
-    ax = new_axes(166, 20 + max(7, 4 * _most_lines(names)) * len(rows)) if ax is None else ax
+    ax = new_axes(166, 20 + max(7, 4 * _most_lines(names)) * len(rows))
     margin = rows["margin"].dropna()
     if len(margin):
         m = float(margin.iloc[0])

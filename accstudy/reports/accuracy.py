@@ -53,9 +53,6 @@ __all__ = [
 ]
 
 
-_FEW_DF = 5
-
-
 SHOWN, _MOST_PANELS = 4, 6
 """Conditions in one figure; more are in the tables."""
 

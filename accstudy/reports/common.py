@@ -94,12 +94,12 @@ def flagged(table: pd.DataFrame, column: str) -> pd.DataFrame:
     return table[table[column].fillna(False).astype(bool)] if len(table) else table
 
 
-def pair_rows(content: ReportContent, measurand: str = "distance_um") -> pd.DataFrame:
-    """Rows of table ``accuracy`` about pairs."""
+def pair_rows(content: ReportContent) -> pd.DataFrame:
+    """Rows of table ``accuracy`` about distances of pairs."""
     table = content.table("accuracy")
     if not len(table):
         return table
-    return table[(table["measurand"] == measurand) & table["span_mm"].notna()]
+    return table[(table["measurand"] == "distance_um") & table["span_mm"].notna()]
 
 
 def longest_pairs(content: ReportContent) -> list[Any]:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
-
 from accstudy.drift.measurands import main_measurand
 from accstudy.drift.status import NEXT, NO_CHARTS, NO_SIGN, PASSED
 from accstudy.figures.drift import run_length_chart, state_chart
@@ -117,7 +115,7 @@ def _software(content: ReportContent) -> list[str]:
             "drift.software_changed",
             r,
             name=_capital(named_device(content, r.device, r.model)),
-            since="" if missing(r.event_at) or pd.isna(r.event_at) else say("drift.since_day", r),
+            since="" if missing(r.event_at) else say("drift.since_day", r),
         )
         for r in rows_of(remarks[remarks["kind"] == "software"] if len(remarks) else remarks)
     ]

@@ -12,6 +12,7 @@ from accstudy.words.catalogue import count, say, words
 from accstudy.words.names import unit_name
 
 __all__ = [
+    "DAYS_PER_YEAR",
     "NONE",
     "count",
     "date",
@@ -223,14 +224,15 @@ def lasting(days: Any) -> str:
     >>> lasting(36.4), lasting(1), lasting(1000), lasting(81112)
     ('36\xa0days', '1\xa0day', '2.7\xa0years', 'more than 10\xa0years')
     """
-    if missing(days) or not float(days) < 10 * _DAYS_PER_YEAR:
+    if missing(days) or not float(days) < 10 * DAYS_PER_YEAR:
         return say("list.over_10_years")
-    if float(days) < 2 * _DAYS_PER_YEAR:
+    if float(days) < 2 * DAYS_PER_YEAR:
         return count(round(float(days)), "day")
-    return say("list.years", years=float(days) / _DAYS_PER_YEAR)
+    return say("list.years", years=float(days) / DAYS_PER_YEAR)
 
 
-_DAYS_PER_YEAR = 365.2425
+DAYS_PER_YEAR = 365.2425
+"""Of the Gregorian calendar."""
 
 
 def sure(share: Any) -> str:
