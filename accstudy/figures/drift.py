@@ -61,7 +61,7 @@ def chart_panels(
     columns: Sequence[Sequence[tuple[str, str, pd.DataFrame]]],
     events: pd.DataFrame,
     *,
-    panel_mm: float = 20.0,
+    panel_mm: float = 22.0,
 ) -> Figure:
     """Draw charts of one device in one column or two, with its events.
 
@@ -165,7 +165,8 @@ def _events(grid: list[Axes], events: pd.DataFrame, *, width_mm: float = 150.0) 
     for row in rows_of(events.sort_values("at")) if len(events) else []:
         x = float(mdates.date2num(pd.Timestamp(row.at)))  # type: ignore[no-untyped-call]
         for ax in grid:
-            ax.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (1.2, 1.4)), zorder=0)
+            # ends below the name of the panel, which it would seem to cross
+            ax.axvline(x, ymax=0.94, color=INK, linewidth=0.8, linestyle=(0, (1.2, 1.4)), zorder=0)
         level = next((k for k, end in enumerate(ends) if x > end), len(ends))
         ends[level:] = [x + letter * (len(str(row.kind)) + 1), *ends[level + 1 :]]
         grid[0].annotate(
@@ -215,7 +216,7 @@ def state_chart(panels: Sequence[tuple[str, str, pd.DataFrame, pd.DataFrame]]) -
     -------
     Figure
     """
-    figure = new_figure(166, 9 + 15.5 * len(panels))
+    figure = new_figure(166, 9 + 19 * len(panels))
     grid = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
     for ax, (name, unit, points, events) in zip(grid, panels, strict=True):
         for _, side in points.groupby("chart", sort=False):
@@ -253,7 +254,7 @@ def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> F
         Points at the absolute mean, bars from there up to a cap at the bound; squares: sessions
         that are not verified.
     """
-    figure = new_figure(166, 38 + 8 * bool(len(events)))
+    figure = new_figure(166, 44 + 8 * bool(len(events)))
     ax = figure.subplots()
     at, good = _days(held["at"]), (held["verdict"] == verified).to_numpy()
     mean, bound = held["mean_um"].abs().to_numpy(float), held["bound_um"].to_numpy(float)

@@ -104,6 +104,9 @@ class PageContent:
     against, word, confidence : str
         What scans are compared with, what the results are called, and the confidence of
         intervals as printed.
+    between : (str, str, str)
+        What a standard deviation with the spread between cells is called, its index, and the
+        factors in which cells differ.
     """
 
     title: str
@@ -126,6 +129,7 @@ class PageContent:
     against: str = "the reference"
     word: str = "deviation"
     confidence: str = "95 %"
+    between: tuple[str, str, str] = ("intermediate precision", "I", "operator and session")
 
 
 def build_page(content: PageContent) -> bytes:
@@ -241,6 +245,7 @@ def _data(content: PageContent) -> dict[str, object]:
         "against": content.against,
         "word": content.word,
         "confidence": content.confidence,
+        "between": dict(zip(("name", "index", "factors"), content.between, strict=True)),
         "limits": dict(content.limits),
         "models": {
             model: [

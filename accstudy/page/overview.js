@@ -106,9 +106,10 @@ function makeBlock(scans, width, alone) {
       return node;
     }))));
   const sample = data.scans[scans[0]];
-  const lost = scans.filter((k) => data.scans[k].without).length;
-  const count = `${scans.length - lost} ${scans.length - lost === 1 ? "scan" : "scans"}`;
-  const title = [named(sample), count, lost && `${lost} without a result`].filter(Boolean).join(", ");
+  const lost = scans.map((k) => data.scans[k].without).filter(Boolean);
+  const excluded = lost.filter((why) => why.startsWith("excluded")).length;
+  const count = `${scans.length} ${scans.length === 1 ? "scan" : "scans"}${lost.length ? " attempted" : ""}`;
+  const title = [named(sample), count, lost.length > excluded && `${lost.length - excluded} failed`, excluded && `${excluded} excluded`].filter(Boolean).join(", ");
   const table = h("table", { class: "map", role: "grid", "aria-label": `${title}: ${WHAT[state.measurand]} by scan and pair` },
     h("colgroup", {}, h("col", { style: `width:${label}px` }), fields.map(() => h("col", { style: `width:${wide}px` }))),
     h("thead", {}, h("tr", {}, h("th", { scope: "col" }, h("span", { class: "read" }, across ? "pair" : "scan")),
@@ -243,7 +244,7 @@ function startAccuracy() {
     const unit = UNITS[wanted.measurand];
     return [["subject", "Pair"], ["span_mm", "Span, mm", "mm"], ["bias", `Bias, ${unit}`, unit, true, true],
       ["bias_low", "from", unit, true], ["bias_high", "to", unit, true], ["s_r", [...symbol("r"), `, ${unit}`], unit],
-      ["s_I", [...symbol("I"), `, ${unit}`], unit], ["n_scans", "Scans", "n"], ["n_cells", "Cells", "n"]].filter(([name]) => filled(name));
+      ["s_I", [...symbol(data.between.index), `, ${unit}`], unit], ["n_scans", "Scans", "n"], ["n_cells", "Cells", "n"]].filter(([name]) => filled(name));
   };
   const draw = () => {
     const rows = rowsOf(table, (i) => ["condition", "model", "measurand"].every((name) => table[name][i] === wanted[name]));
@@ -257,7 +258,7 @@ function startAccuracy() {
   el("accuracy-choices").append(pick("Show", "measurand", (value) => WHAT[value]), pick("Condition", "condition"), pick("Model", "model"));
   el("accuracy-note").replaceChildren(
     filled("bias") ? `Bias: mean ${data.word}, measured minus ${data.against}; from, to: its ${data.confidence} interval. ` : "",
-    ...symbol("r"), ": repeatability standard deviation; ", ...symbol("I"),
-    ": intermediate precision, over cells (scans by one operator in one session, as the study defines them).");
+    ...symbol("r"), ": repeatability standard deviation, within a cell",
+    ...(filled("s_I") ? ["; ", ...symbol(data.between.index), `: ${data.between.name}; cells differ in ${data.between.factors}.`] : ["."]));
   draw();
 }

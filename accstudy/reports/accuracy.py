@@ -15,6 +15,7 @@ from accstudy.reports.common import (
     confidence_of,
     flagged,
     groups,
+    has_between,
     is_scan,
     limit_of,
     longest_pairs,
@@ -53,7 +54,7 @@ __all__ = [
 ]
 
 
-SHOWN, _MOST_PANELS = 4, 6
+SHOWN, _MOST_PANELS = 4, 9
 """Conditions in one figure; more are in the tables."""
 
 
@@ -141,7 +142,7 @@ def alignments(document: Document, content: ReportContent) -> None:
         "alignments",
         alignment_chart(rows[kept]),
         caption=say("deviations.root_mean_square_of")
-        + (say("deviations.not_shown_but_in", cut=joined(cut)) if cut else ""),
+        + (say("deviations.only_in_the_table", cut=joined(cut)) if cut else ""),
         alt=say("deviations.lines_over_the_implants", said=said),
     )
     both = several(content, "condition")
@@ -288,18 +289,21 @@ def accuracy_tables(document: Document, content: ReportContent) -> None:
         return
     document.heading(say("accuracy.tables"))
     name, index, factors = between(content)
-    big = symbol("s", index)
+    big, known = symbol("s", index), has_between(content)
     document.lead(
         say("accuracy.symbols"),
         [
             *_S_R,
             say("accuracy.standard_deviation_of_repeats"),
-            *big,
-            say("accuracy.the_same_including_the", name=name, factors=joined(factors)),
+            *(big if known else []),
+            say("accuracy.the_same_including_the", name=name, factors=joined(factors))
+            if known
+            else say("accuracy.only_repeatability", name=name),
+            say("accuracy.two_single_scans"),
             *_S_R,
-            say("accuracy.within_a_cell_and"),
-            *big,
-            say("accuracy.between_cells_iso_5725", confidence_of=confidence_of(content)),
+            say("accuracy.within_a_cell"),
+            *([say("accuracy.and_2_8"), *big, say("accuracy.between_cells")] if known else []),
+            say("accuracy.iso_5725_intervals", confidence_of=confidence_of(content)),
         ],
     )
     for (measurand,), mine in groups(accuracy, ["measurand"]):
@@ -319,6 +323,8 @@ def _measurand(
         "pair": is_pair,
         "referenced": content.referenced,
         "unreferenced": not content.referenced,
+        "between": has_between(content),
+        "between_unreferenced": has_between(content) and not content.referenced,
     }
     document.listed(
         "accuracy.main_table",
@@ -396,7 +402,14 @@ def paper_figures(document: Document, content: ReportContent) -> None:
         return
     document.heading(say("accuracy.as_commonly_reported"))
     rows = pd.concat([mine for _, mine in groups(rows, ["measurand"])])
-    document.listed("accuracy.papers_table", rows, once=2, index=between(content)[1])
+    document.listed(
+        "accuracy.papers_table",
+        rows,
+        once=2,
+        shown=["between"] if has_between(content) else [],
+        index=between(content)[1],
+        s_between=say("accuracy.and_with_the_spread") if has_between(content) else "",
+    )
 
 
 def precision_figure(document: Document, content: ReportContent, *, most: int) -> None:
@@ -418,7 +431,10 @@ def precision_figure(document: Document, content: ReportContent, *, most: int) -
         precision_chart(
             rows, lines, names=(say("precision.repeats"), f"{name[0].upper()}{name[1:]}")
         ),
-        caption=say("precision.standard_deviation_of_the", name=name),
+        caption=say(
+            "precision.standard_deviation_of_the",
+            what=say("precision.repeats_and", name=name) if has_between(content) else "repeats",
+        ),
         alt=say("precision.dots_by_length_longest", said="; ".join(said)),
     )
 

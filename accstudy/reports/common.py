@@ -30,6 +30,7 @@ __all__ = [
     "failure_sentence",
     "flagged",
     "groups",
+    "has_between",
     "holds_for",
     "is_scan",
     "is_true",
@@ -75,13 +76,20 @@ def confidence_of(content: ReportContent) -> float:
 
 
 def between(content: ReportContent) -> tuple[str, str, list[str]]:
-    """What the spread between cells makes of a standard deviation: name, index, factors."""
+    """What the spread between cells makes of a standard deviation: name, index, factors varied."""
     analysis = content.settings.get("analysis", {})
-    cell = [str(c) for c in analysis.get("cell") or ()]
+    levels = {str(c): range_of(content, str(c)) for c in analysis.get("cell") or ()}
+    cell = [c for c, row in levels.items() if row is None or row.n_levels > 1]
     scans, laboratory = content.table("scans"), analysis.get("laboratory")
     if laboratory in cell and laboratory in scans and len(set(scans[laboratory])) > 1:
         return "reproducibility", "R", cell
     return say("names.intermediate_precision"), "I", cell or [say("names.nothing_that_the_study")]
+
+
+def has_between(content: ReportContent) -> bool:
+    """Whether any spread between cells is known: without it, there is only repeatability."""
+    table = content.table("accuracy")
+    return bool(len(table)) and bool(table["s_I"].notna().any())
 
 
 def is_true(flag: Any) -> bool:

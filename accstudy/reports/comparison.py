@@ -24,6 +24,7 @@ from accstudy.reports.common import (
     between,
     confidence_of,
     flagged,
+    has_between,
     holds_for,
     is_true,
     left_out,
@@ -125,7 +126,10 @@ def _by_itself(document: Document, content: ReportContent) -> None:
     document.listed(
         "comparison.summary_table",
         extended(rows, gap=[largest_gap(content, str(c)) for c in rows["condition"]]),
-        between=between(content)[0],
+        shown=["between"] if has_between(content) else [],
+        between=say("comparison.and_with_the_spread", name=between(content)[0])
+        if has_between(content)
+        else "",
         index=between(content)[1],
     )
     if leading(content):
@@ -298,9 +302,15 @@ def answer(content: ReportContent, lead: str) -> list[Text]:
     if not len(table) or not len(level_contrasts(table, lead)):
         return [say("comparison.the_study_has_no"), verdict_sentence(content)]
     size = model_of(content, "size")
-    said = _sizes(content, lead, size) if size else []
-    said = said or contrast_sentences(content, lead)
-    said += (size and at_ends(content, size, most=1)) or at_ends(content, lead, most=1)
+    sizes = _sizes(content, lead, size) if size else []
+    said = sizes or contrast_sentences(content, lead)
+    ends = (size and at_ends(content, size, most=1)) or at_ends(content, lead, most=1)
+    means = _means_differ(content, lead) if sizes else []
+    if means and ends:  # in one paragraph
+        ends = [[*means, " ", *(ends[0] if isinstance(ends[0], list) else ends[:1])], *ends[1:]]
+    else:
+        said = [*said, *means]
+    said = [*said, *ends]
     return [*said, *_cautions(content, lead)]
 
 
@@ -338,6 +348,20 @@ def _sizes(content: ReportContent, lead: str, model: str) -> list[Text]:
         )
     )
     return [runs]
+
+
+def _means_differ(content: ReportContent, lead: str) -> list[Text]:
+    """Say by how much the means differ where that is shown, in the unit of the response."""
+    rows = level_contrasts(content.table("model_contrasts"), lead)
+    shown = rows_of(flagged(rows, "shown"))[:_ON_FIRST_PAGE]
+    if not shown or log_base(shown[0].response) is not None:
+        return []
+    said = [
+        choose("comparison.minus", unit_of_response(r.response), r, a=a, b=b)
+        for r in shown
+        for a, b in [levels_of(r)]
+    ]
+    return [say("comparison.mean_deviations", said=", ".join(said))]
 
 
 def _tilt(content: ReportContent, model: str) -> str:

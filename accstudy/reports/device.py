@@ -102,12 +102,13 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     if not len(points):
         return
     events = device_events(content, row.device)
+    _limit_figure(document, content, row, name, events)
     told = str(row.measurand) if row.stands else main
     own = points[points["measurand"] == told]
     if len(own):
         document.figure(
             slug("charts", row.device, row.model),
-            chart_panels(_panels(own), events, panel_mm=16),
+            chart_panels(_panels(own), events, panel_mm=22),
             caption=say("device.left_level_right_spread", name=name, measurand=told),
             alt=_alt(name, own),
         )
@@ -115,11 +116,10 @@ def chapter(document: Document, content: ReportContent, row: Any, main: str) -> 
     if len(rest):
         document.figure(
             slug("ewma", row.device, row.model),
-            chart_panels(_others(rest), events, panel_mm=14),
+            chart_panels(_others(rest), events, panel_mm=20),
             caption=say("device.other_measurands_left_ewma", name=name),
             alt=_alt(name, rest),
         )
-    _limit_figure(document, content, row, name, events)
     _possible(document, signals)
     _signal_table(document, signals)
     _trend_table(document, content, row)

@@ -208,7 +208,7 @@ def _heading(runs: list[Any]) -> Heading:
 _ONLY = re.compile(r"\((\w+)\) ")
 
 
-def said_once(rows: list[list[Text]], columns: int = 1) -> list[list[Text]]:
+def said_once(rows: Sequence[Sequence[Text]], columns: int = 1) -> list[list[Text]]:
     """Rows whose first cells are empty where they and those before them repeat the row above.
 
     Examples
@@ -311,13 +311,14 @@ class Document:
         columns: Sequence[Heading],
         rows: Sequence[Sequence[Text]],
         *,
+        once: int = 0,
         wide: bool = True,
         roomy: bool = False,
     ) -> None:
         """Place a table.
 
         A wide one takes the whole width, its caption above it; a roomy one leaves space to
-        write by hand.
+        write by hand. `once` is as for `listed`.
         """
         self._keep_with_next()
         self.blocks.append(
@@ -327,7 +328,8 @@ class Document:
                 "columns": [
                     {"title": clean(c.title), "align": c.align, "width": c.width} for c in columns
                 ],
-                "rows": [[clean(cell) for cell in row] for row in rows],
+                "rows": [[clean(cell) for cell in row] for row in said_once(rows, once)],
+                "groups": [[clean(cell) for cell in row[:once]] for row in rows],
                 "wide": wide,
                 "roomy": roomy,
                 "keep": True,
@@ -357,7 +359,8 @@ class Document:
             A result table; or ready cells, one for every line, those of columns that are not
             shown included.
         once : int
-            In how many of the first columns a cell is left empty that repeats the row above.
+            In how many of the first columns a cell is left empty that repeats the row above, unless
+            that is on the page before.
         wide : bool
             Whether it takes the whole width.
         shown : sequence of str
@@ -382,7 +385,7 @@ class Document:
             made = [[row[k] for k in kept] for row in rows]
         caption = marked_up(declared["caption"], fields)
         plain_caption = caption[0] if len(caption) == 1 else caption
-        self.table(plain_caption, columns, said_once(made, once), wide=wide, roomy=roomy)
+        self.table(plain_caption, columns, made, once=once, wide=wide, roomy=roomy)
         self.blocks[-1]["key"] = key
 
     def terms(self, pairs: Sequence[tuple[str, Text]], *, heading: str = "") -> None:

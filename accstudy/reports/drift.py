@@ -273,14 +273,7 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
             every=content.setting("drift", "false_alarm_every"),
             shift=content.setting("drift", "shift_um"),
         ),
-        *(
-            say("fleet.with_the_limits_in", r, name=r.name)
-            for r in rows_of(wanted[wanted["chart"] == "ewma"])
-        ),
-        *(
-            say("fleet.session_means_hardly", name=r.name, length=r.steady_state)
-            for r in rows_of(flagged(wanted, "insensitive"))
-        ),
+        *([say("fleet.insensitive_charts")] if len(flagged(wanted, "insensitive")) else []),
         say("fleet.computed_as_if_the"),
     )
     shown = mine.assign(
@@ -295,7 +288,10 @@ def run_lengths(document: Document, content: ReportContent, main: str) -> None:
             said="; ".join(say("fleet.sessions_at", r, name=r.name) for r in rows_of(wanted)),
         ),
     )
-    document.listed("fleet.run_lengths_table", wanted, once=1, wide=False, main=main)
+    notes = [say("fleet.insensitive") if is_true(v) else "" for v in wanted["insensitive"]]
+    document.listed(
+        "fleet.run_lengths_table", extended(wanted, note=notes), once=1, wide=False, main=main
+    )
     _advice(document, content, main)
 
 

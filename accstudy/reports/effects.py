@@ -11,7 +11,7 @@ from accstudy.figures.style import rows_of
 from accstudy.models.decisions import log_base
 from accstudy.models.formula import columns_of
 from accstudy.models.responses import plain_response, unit_of_response
-from accstudy.reports.common import confidence_of, flagged, is_true
+from accstudy.reports.common import confidence_of, flagged, groups, is_true
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.reports.models import (
     ends_said,
@@ -155,7 +155,12 @@ def path_section(document: Document, content: ReportContent, models: list[str]) 
     if not names or not (lines["covariate"] == "path_mm").any():
         return
     document.heading(say("effects.effect_of_the_arch"))
-    document.lead(say("effects.along_the_arch"), say("effects.errors_of_stitching"))
+    slopes = _arch_slopes(content, names)
+    document.lead(
+        say("effects.along_the_arch"),
+        say("effects.errors_of_stitching"),
+        " ".join(_slopes_shown(model, mine) for (model,), mine in groups(slopes, ["response"])),
+    )
     _draw(document, content, "path_mm", names, name="effect-path")
     _slope_table(document, content, names)
 
@@ -286,13 +291,28 @@ def _scoped(row: Any) -> str:
     )
 
 
-def _slope_table(document: Document, content: ReportContent, models: list[str]) -> None:
+def _arch_slopes(content: ReportContent, models: list[str]) -> pd.DataFrame:
+    """Rows of table ``model_contrasts`` that are slopes against the arch length."""
     table = content.table("model_contrasts")
-    rows = table[
-        (table["covariate"] == "path_mm")
-        & (table["level_b"] == "")
-        & table["model_name"].isin(models)
+    if not len(table):
+        return table
+    own = (table["covariate"] == "path_mm") & (table["level_b"] == "")
+    return table[own & table["model_name"].isin(models)]
+
+
+def _slopes_shown(response: str, rows: pd.DataFrame) -> str:
+    """Say for which conditions a slope against the arch length is shown."""
+    shown = [
+        f"{r.level_a or 'all'} ({_slope_cells(r)[0]})" for r in rows_of(flagged(rows, "shown"))
     ]
+    label = response_label(response)
+    if not shown:
+        return say("effects.no_slope_shown", response=label)
+    return say("effects.slope_shown", response=label, said=joined(shown))
+
+
+def _slope_table(document: Document, content: ReportContent, models: list[str]) -> None:
+    rows = _arch_slopes(content, models)
     if not len(rows):
         return
     slopes = [_slope_cells(s) for s in rows_of(rows)]

@@ -10,7 +10,14 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.models.decisions import DIFFERS
 from accstudy.reports.checks import inseparable_sentences
-from accstudy.reports.common import between, flagged, is_scan, range_of, range_phrase
+from accstudy.reports.common import (
+    between,
+    flagged,
+    has_between,
+    is_scan,
+    range_of,
+    range_phrase,
+)
 from accstudy.reports.document import Document, ReportContent, Text, italic, symbol
 from accstudy.reports.models import engines_said, margin_name, response_label
 from accstudy.reports.record import reference_methods
@@ -229,30 +236,26 @@ def _accuracy_title(content: ReportContent) -> str:
 
 def _accuracy(content: ReportContent) -> Text:
     confidence = content.setting("limits", "confidence")
+    name, index, factors = between(content)
+    known: list[Any] = [
+        say("methods.and_the_standard_deviation"),
+        symbol("s", index),
+        say("methods.that_includes_the_variation", name=name, factors=joined(factors)),
+    ]
+    spread = known if has_between(content) else [say("methods.only_repeatability", name=name)]
     if not content.referenced:
         return [
             say("methods.for_every_pair_and"),
             symbol("s", "r"),
-            say("methods.and_the_standard_deviation"),
-            symbol("s", between(content)[1]),
-            say(
-                "methods.that_includes_the_variation",
-                between=between(content)[0],
-                between_2=joined(between(content)[2]),
-                confidence=confidence,
-            ),
+            *spread,
+            say("methods.intervals_without_reference", confidence=confidence),
         ]
     return [
         say("methods.for_every_pair_and_2"),
         say("methods.interval_students_t_on", confidence=confidence),
         symbol("s", "r"),
-        say("methods.and_the_standard_deviation"),
-        symbol("s", between(content)[1]),
-        say(
-            "methods.that_includes_the_variation_2",
-            between=between(content)[0],
-            between_2=joined(between(content)[2]),
-        ),
+        *spread,
+        say("methods.mean_absolute_deviation"),
     ]
 
 

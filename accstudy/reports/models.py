@@ -526,7 +526,11 @@ def scatter(document: Document, content: ReportContent, models: list[str]) -> No
         document.figure(
             "variance-shares" if k == 0 else f"variance-shares-{k + 1}",
             axes,
-            caption=(say("models.standard_deviation_of_every", model=model)),
+            caption=say(
+                "models.standard_deviation_of_every",
+                model=model,
+                slopes=slopes_scale(content, [model], mine),
+            ),
             alt=say(
                 "models.bars_standard_deviation_and",
                 in_unit=say("models.in_unit", unit=unit) if unit else "",
@@ -586,6 +590,20 @@ def operators_section(document: Document, content: ReportContent) -> None:
     )
 
 
+def slopes_scale(content: ReportContent, models: list[str], parts: pd.DataFrame) -> str:
+    """What the components that are slopes are given per: a standard deviation of the covariate."""
+    found = parts["component"].astype(str).str.partition(" | ")
+    sloped = set(found.loc[found[1] != "", 0])
+    table = content.table("model_covariates")
+    rows = table[table["model_name"].isin(models) & table["covariate"].isin(sloped)]
+    said = [
+        f"{variable_name(str(r.covariate))} {number(r.sd, '', decimals=1)}"
+        f"{_HELD_UNITS.get(str(r.covariate).rsplit('_', 1)[-1], '')}"
+        for r in rows_of(rows)
+    ]
+    return say("models.slopes_per_sd", said=joined([*dict.fromkeys(said)])) if said else ""
+
+
 def fits_section(document: Document, content: ReportContent, models: list[str]) -> None:
     """Intraclass correlations, shares explained, and what a statsmodels finds."""
     fits, parts = content.table("model_fits"), content.table("model_variances")
@@ -597,6 +615,7 @@ def fits_section(document: Document, content: ReportContent, models: list[str]) 
         document.listed(
             "models.components_table",
             extended(shown, unit=units),
+            slopes=slopes_scale(content, list(dict.fromkeys(shown["model_name"])), shown),
             once=1,
             named={"response": response_label, "sd_unit": lambda u: unit_name(u) if u else "log"},
         )

@@ -22,6 +22,7 @@ from accstudy.reports.common import (
     bias_sentence,
     confidence_of,
     flagged,
+    has_between,
     holds_for,
     is_scan,
     left_out,
@@ -255,7 +256,8 @@ def _by_condition(document: Document, content: ReportContent) -> None:
             table.merge(longest, on="condition", how="left"),
             gap=[largest_gap(content, str(c)) for c in table["condition"]],
         ),
-        name=name,
+        shown=["between"] if has_between(content) else [],
+        name=say("precision.and_name", name=name) if has_between(content) else "",
         index=index,
         confidence_of=sure(confidence_of(content)),
     )

@@ -10,7 +10,7 @@ import pandas as pd
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.figures.style import rows_of
 from accstudy.plan.size import size_words
-from accstudy.reports.common import is_true, longest_pairs
+from accstudy.reports.common import groups, is_true, longest_pairs
 from accstudy.reports.document import (
     Document,
     ReportContent,
@@ -336,6 +336,7 @@ def _short_scope(row: Any, several: bool = False) -> str:
 
 
 _BOUNDS = ("tolerance_bound", "bound_with_guard")
+_VALUES = ("largest_seen", *_BOUNDS)
 
 
 def _decided(rows: list[Any], who: str, what: str, reach: str, then: str) -> list[Text]:
@@ -426,26 +427,59 @@ def verdicts_table(document: Document, content: ReportContent) -> None:
             basis=[_assumption(r, brief=True) for r in rows_of(rows)],
             notes=[_notes(*_what_next(r), r.note) for r in rows_of(rows)],
         )
-    if len(gaps):
-        gaps = extended(
-            gaps,
-            what=[say("verdicts.gap_of", r) for r in rows_of(gaps)],
-            basis=[_gap_basis(r) for r in rows_of(gaps)],
-            notes=[_notes(r.note) for r in rows_of(gaps)],
-        )
-    every = pd.concat([t for t in (rows, gaps) if len(t)]).sort_values("condition", kind="stable")
+    told = _gap_rows(gaps)
+    every = pd.concat([t for t in (rows, told) if len(t)])
+    every = every.sort_values("condition", kind="stable")
     scans = sorted(set(every["n_scans"].dropna().astype(int)))
     document.listed(
         "verdicts.verdicts_table",
         extended(
             every,
             stated=[stated(r.limit, r.unit) for r in rows_of(every)],
+            **{c: _ranges(every, c) for c in _VALUES},
             said=[[bold(_short(r))] for r in rows_of(every)],
         ),
         once=1,
         shown=["several"] * (len(set(every["condition"])) > 1),
+        alike=say("verdicts.gaps_share_a_row") if len(gaps) > len(told) else "",
         scans=joined([*map(str, scans[:-1][:1]), count(scans[-1], "scan")], last="to"),
     )
+
+
+def _gap_rows(gaps: pd.DataFrame) -> pd.DataFrame:
+    """A row a condition, way of seating and verdict: its models, with the range of each value."""
+    out = []
+    for _, mine in groups(gaps, ["condition", "seated"]):
+        for _, alike in groups(mine, ["state"]):
+            told, first = rows_of(alike), rows_of(alike)[0]
+            models = _named([str(r.model) for r in told], len(mine))
+            key = "many" if len(told) > _MOST_NAMED else "named"
+            basis = dict.fromkeys(_gap_basis(r) for r in told)
+            row = {
+                **first._asdict(),
+                "what": choose("verdicts.gap_of", key, first, models=models, n=len(told)),
+                "basis": next(iter(basis)) if len(basis) == 1 else _gap_bases(told),
+                "notes": "; ".join(dict.fromkeys(note for r in told if (note := _notes(r.note)))),
+            }
+            out.append(row | {c: [getattr(r, c) for r in told] for c in _VALUES})
+    return pd.DataFrame(out, columns=None if out else [*gaps.columns])
+
+
+def _gap_bases(rows: list[Any]) -> str:
+    """What the bounds of several gaps assume, without their p values."""
+    known = [r for r in rows if not missing(r.tolerance_bound)]
+    return joined([*dict.fromkeys(choose("verdicts.basis", "gaps", r) for r in known)], last="or")
+
+
+def _ranges(rows: pd.DataFrame, column: str) -> list[str]:
+    """A printed value of every row, or the range of those that share it."""
+    out = []
+    for unit, held in zip(rows["unit"], rows[column], strict=True):
+        values = held if isinstance(held, list) else [held]
+        known = sorted(float(v) for v in values if not missing(v))
+        ends = dict.fromkeys(quantity(v, unit) for v in [*known[:1], *known[-1:]])
+        out.append(joined([*ends], last="to"))
+    return out
 
 
 def _gap_basis(row: Any) -> str:

@@ -18,7 +18,7 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.scene import thin
 from accstudy.page.build import PageContent, build_page
-from accstudy.reports.common import cautions, confidence_of, limit_of
+from accstudy.reports.common import between, cautions, confidence_of, limit_of
 from accstudy.reports.device import (
     CHART_GROUPS,
     chart_unit,
@@ -33,7 +33,7 @@ from accstudy.study.disk import digest
 from accstudy.study.load import Study
 from accstudy.study.record import json_bytes
 from accstudy.words.catalogue import words
-from accstudy.words.numbers import missing, sure
+from accstudy.words.numbers import joined, missing, sure
 
 __all__ = ["drift_charts", "make_page"]
 
@@ -64,6 +64,7 @@ def make_page(study: Study, content: ReportContent, report: Mapping[str, Any]) -
         )
         meshes |= _meshes(study, mine, reference)
     limits = {name: limit_of(content, name) for name in ("distance_um", "angle_deg")}
+    spread, index, factors = between(content)
     return build_page(
         PageContent(
             title=study.settings.study.title,
@@ -86,6 +87,7 @@ def make_page(study: Study, content: ReportContent, report: Mapping[str, Any]) -
             against="the reference" if study.referenced else "the mean of the scans",
             word="deviation" if study.referenced else "difference",
             confidence=sure(confidence_of(content)),
+            between=(spread, index, joined(factors)),
         )
     )
 

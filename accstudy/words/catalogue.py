@@ -249,7 +249,9 @@ class _Formatter(string.Formatter):
 
 _NAMES = ("alignment", "component", "condition", "measurand", "pair", "term", "unit", "variable")
 _WORDS = re.compile(r"[a-z_]+\.[a-z_]+")
-_OWN = re.compile(r"\+?(um|mm|deg|ppm|[._][a-z]*|n\d)|%\d?|s\d|=?p|sure|day|date|wait|lasting")
+_OWN = re.compile(
+    r"\+?(um|mm|deg|ppm|[._][a-z]*|n\d)|%\d?|s\d|=?p|sure|day|date|wait|lasting|gum|\+?to[-+.\w]+"
+)
 """Formats of numbers: as in a sentence with unit, as in a table without, with so many decimals."""
 
 
@@ -266,9 +268,12 @@ def _number(value: Any, how: str) -> str:
         "date": n.date,
         "wait": n.wait,
         "lasting": n.lasting,
+        "gum": n.uncertainty,
     }
     if how in plain:
         return plain[how](value)
+    if how.startswith("to"):
+        return n.rounded_to(value, float(how[2:]), signed=signed)
     if how[0] == "_":
         return n.sized(value, how[1:], signed=signed)
     if how[0] in "n.":

@@ -27,10 +27,12 @@ __all__ = [
     "percent",
     "period",
     "quantity",
+    "rounded_to",
     "significant",
     "sized",
     "stated",
     "sure",
+    "uncertainty",
     "wait",
 ]
 
@@ -200,20 +202,53 @@ def significant(value: Any, digits: int = 3) -> str:
     return number(value, "", decimals=max(digits - 1 - math.floor(math.log10(size)), 0))
 
 
+def uncertainty(value: Any) -> str:
+    """Write an uncertainty with two significant digits (JCGM 100:2008, 7.2.6).
+
+    Examples
+    --------
+    >>> uncertainty(33.04), uncertainty(2.26), uncertainty(0.0117), uncertainty(0.997)
+    ('33', '2.3', '0.012', '1.0')
+    """
+    return NONE if missing(value) else number(value, "", decimals=_places(float(value)))
+
+
+def rounded_to(value: Any, uncertainty_of_it: float, *, signed: bool = False) -> str:
+    """Write a value to the last decimal of its uncertainty; to one where that is not known.
+
+    Examples
+    --------
+    >>> rounded_to(4.94, 33.04, signed=True), rounded_to(4.94, 2.26)
+    ('+5', '4.9')
+    """
+    places = 1 if missing(uncertainty_of_it) else _places(uncertainty_of_it)
+    return number(value, "", signed=signed, decimals=places)
+
+
+def _places(uncertainty_of_it: float) -> int:
+    """Decimals of two significant digits."""
+    size = abs(uncertainty_of_it)
+    if not size or not math.isfinite(size):
+        return 1
+    return max(1 - int(f"{size:.1e}".partition("e")[2]), 0)
+
+
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def wait(sessions: Any) -> str:
-    r"""Write a mean number of sessions: whole ones from ten on; long ones are not told apart.
+    r"""Write a mean number of sessions to two significant digits; long ones are not told apart.
 
     Examples
     --------
-    >>> wait(3.456), wait(78.64), wait(2616.5), wait(2e5)
-    ('3.5', '79', '2616', 'over 10\xa0000')
+    >>> wait(3.456), wait(78.64), wait(653.4), wait(2616.5), wait(2e5)
+    ('3.5', '79', '650', 'more than 1000', 'more than 1000')
     """
-    if missing(sessions) or not float(sessions) < 1e4:  # results leave out what is infinite
-        return say("list.over_10_000")
-    return number(sessions, "", decimals=1 if float(sessions) < 9.95 else 0)
+    if missing(sessions) or not float(sessions) <= 1e3:  # results leave out what is infinite
+        return say("list.more_than_1000")
+    if float(sessions) < 9.95:
+        return number(sessions, "", decimals=1)
+    return number(round(float(sessions), -1 if float(sessions) >= 99.5 else 0), "", decimals=0)
 
 
 def lasting(days: Any) -> str:
