@@ -447,22 +447,32 @@ def verdicts_table(document: Document, content: ReportContent) -> None:
 
 
 def _gap_rows(gaps: pd.DataFrame) -> pd.DataFrame:
-    """A row a condition, way of seating and verdict: its models, with the range of each value."""
+    """A row a model; models that share a verdict, if many, share a row with the range of values."""
     out = []
     for _, mine in groups(gaps, ["condition", "seated"]):
         for _, alike in groups(mine, ["state"]):
-            told, first = rows_of(alike), rows_of(alike)[0]
-            models = _named([str(r.model) for r in told], len(mine))
-            key = "many" if len(told) > _MOST_NAMED else "named"
-            basis = dict.fromkeys(_gap_basis(r) for r in told)
-            row = {
-                **first._asdict(),
-                "what": choose("verdicts.gap_of", key, first, models=models, n=len(told)),
-                "basis": next(iter(basis)) if len(basis) == 1 else _gap_bases(told),
-                "notes": "; ".join(dict.fromkeys(note for r in told if (note := _notes(r.note)))),
-            }
-            out.append(row | {c: [getattr(r, c) for r in told] for c in _VALUES})
+            told = rows_of(alike)
+            out += (
+                [_gap_row([r], len(mine)) for r in told]
+                if len(told) < _MOST_NAMED
+                else [_gap_row(told, len(mine))]
+            )
     return pd.DataFrame(out, columns=None if out else [*gaps.columns])
+
+
+def _gap_row(rows: list[Any], n: int) -> dict[str, Any]:
+    """One row about one of `n` models, or several of them."""
+    key = "named" if len(rows) <= _MOST_NAMED else "many"
+    models = _named([str(r.model) for r in rows], n)
+    basis = [_gap_basis(r) for r in rows]
+    notes = dict.fromkeys(note for r in rows for note in _notes(r.note).split("; ") if note)
+    return {
+        **rows[0]._asdict(),
+        "what": choose("verdicts.gap_of", key, rows[0], models=models, n=len(rows)),
+        "basis": basis[0] if len({*basis}) == 1 else _gap_bases(rows),
+        "notes": "; ".join(notes),
+        **{c: [getattr(r, c) for r in rows] for c in _VALUES},
+    }
 
 
 def _gap_bases(rows: list[Any]) -> str:

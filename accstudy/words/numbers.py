@@ -209,28 +209,25 @@ def uncertainty(value: Any) -> str:
     --------
     >>> uncertainty(33.04), uncertainty(2.26), uncertainty(0.0117), uncertainty(0.997)
     ('33', '2.3', '0.012', '1.0')
+    >>> uncertainty(123.4)
+    '120'
     """
-    return NONE if missing(value) else number(value, "", decimals=_places(float(value)))
+    return NONE if missing(value) else rounded_to(value, float(value))
 
 
 def rounded_to(value: Any, uncertainty_of_it: float, *, signed: bool = False) -> str:
-    """Write a value to the last decimal of its uncertainty; to one where that is not known.
+    """Write a value to the last digit of its uncertainty; to one decimal where that is not known.
 
     Examples
     --------
-    >>> rounded_to(4.94, 33.04, signed=True), rounded_to(4.94, 2.26)
-    ('+5', '4.9')
+    >>> rounded_to(4.94, 33.04, signed=True), rounded_to(4.94, 2.26), rounded_to(246.3, 123.4)
+    ('+5', '4.9', '250')
     """
-    places = 1 if missing(uncertainty_of_it) else _places(uncertainty_of_it)
-    return number(value, "", signed=signed, decimals=places)
-
-
-def _places(uncertainty_of_it: float) -> int:
-    """Decimals of two significant digits."""
-    size = abs(uncertainty_of_it)
-    if not size or not math.isfinite(size):
-        return 1
-    return max(1 - int(f"{size:.1e}".partition("e")[2]), 0)
+    size = 0.0 if missing(uncertainty_of_it) else abs(uncertainty_of_it)
+    if missing(value) or not size or not math.isfinite(size):
+        return number(value, "", signed=signed, decimals=1)
+    places = 1 - int(f"{size:.1e}".partition("e")[2])
+    return number(round(float(value), places), "", signed=signed, decimals=max(places, 0))
 
 
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")

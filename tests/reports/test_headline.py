@@ -101,7 +101,8 @@ def test_sizes_come_first_each_with_its_interval():
     said = [flat(t) for t in answer(content(), "d")]
     assert said == [
         "Typical |deviation| of distances: A 0.31 times C (0.26 to 0.37), "
-        "C 3.00 times B (2.50 to 3.60); 95 % intervals."
+        "C 3.00 times B (2.50 to 3.60); 95 % intervals.",
+        "Mean deviation: A minus C −25 µm (−31 to −19).",
     ]
 
 
@@ -119,6 +120,7 @@ def test_a_share_that_changes_with_tilt_says_for_which_tilt_it_holds():
     said = [flat(t) for t in answer(asked, "d")]
     assert said[0].endswith("95 % intervals, at arch length 30.0 mm.")
     assert said[1] == (
+        "Mean deviation: A minus C −25 µm (−31 to −19). "
         "Ratio of A to C: 0.80 (0.60 to 1.00) at 10.0 mm, 0.20 (0.10 to 0.30) "
         "at 40.0 mm of arch length."
     )
