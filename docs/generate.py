@@ -10,10 +10,12 @@ import datetime as dt
 import functools
 import inspect
 import itertools
+import json
 import math
 import re
 import sys
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
@@ -25,6 +27,7 @@ from pydantic_core import PydanticUndefined
 
 import accstudy
 from accstudy.cli import main
+from accstudy.cli.options import EXIT_CODES
 from accstudy.quantities import QUANTITIES
 from accstudy.selftest.published import cases, topics
 from accstudy.selftest.run import counted, run_selftest
@@ -106,12 +109,17 @@ def _first_line(model: type[BaseModel]) -> str:
     return (model.__doc__ or "").strip().splitlines()[0].replace("``", "`")
 
 
-def _keys(model: type[BaseModel], before: str) -> list[str]:
-    """A row for every key; for one that is a table, rows for what is in it follow."""
+def _keys(model: type[BaseModel], before: str, given: Mapping[str, Any] | None = None) -> list[str]:
+    """A row for every key; for one that is a table, rows for what is in it follow.
+
+    Examples of these are those of the table as a whole, `given`.
+    """
     out = []
     for key, field in model.model_fields.items():
         inner = _model(field.annotation)
         told, example = meaning(model, key)
+        if given and key in given:
+            example = json.dumps(given[key], ensure_ascii=False)
         if inner is not None:
             default, values = "none" if field.default is None else "required", "a table"
         else:
@@ -121,7 +129,8 @@ def _keys(model: type[BaseModel], before: str) -> list[str]:
             f"| `{before}{key}` | {' | '.join(c.replace('|', chr(92) + '|') for c in cells)} |"
         )
         if inner is not None:
-            out += _keys(inner, f"{before}{key}.")
+            whole = tomllib.loads(f"it = {example}")["it"] if example.startswith("{") else None
+            out += _keys(inner, f"{before}{key}.", whole)
     return out
 
 
@@ -224,7 +233,8 @@ def findings_page() -> str:
             continue
         parts += [f"## {code}\n", "| severity | message | what to do |", "|---|---|---|"]
         for _, severity, what, mend in told:
-            cells = (severity, what, "" if mend == "…" else mend)
+            said = what if re.search(r"\w", what) else "the message names the cause"
+            cells = (severity, said, mend if mend.strip("…") else "–")
             parts.append(f"| {' | '.join(_plain(cell) for cell in cells)} |")
         parts.append("")
     return "\n".join(parts)
@@ -251,9 +261,10 @@ def commands_page() -> str:
     parts = [
         _MADE,
         "# Commands\n",
-        "Exit codes: 0 done; 1 internal error, or a selftest differs; 2 usage error; 3 input "
-        "error, nothing written; 4 done, but scans were excluded; 5 done, and a device of a drift "
-        "study needs action: a signal persists, or its limit is not verified.\n",
+        "| exit code | meaning |",
+        "|---|---|",
+        *(f"| {code} | {told} |" for code, told in EXIT_CODES.items()),
+        "",
         "`accstudy --version` lists the versions of the program and of its numerical libraries.\n",
         "Tab completion of commands, options, folders and protocols needs one line in the "
         "start-up file of your shell:\n",

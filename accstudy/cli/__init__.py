@@ -14,7 +14,7 @@ import click
 
 from accstudy.__main__ import KEPT
 from accstudy.cli.commands import ALL
-from accstudy.cli.options import DONE, FAILED, INTERRUPTED, abridged
+from accstudy.cli.options import DONE, EXIT_CODES, FAILED, INTERRUPTED, abridged
 from accstudy.errors import AccstudyError, Severity
 
 __all__ = ["main"]
@@ -84,9 +84,9 @@ class _Group(click.Group):
     cls=_Group,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
     epilog=(
-        "Exit codes: 0 done; 1 internal error; 2 usage error; 3 input error, nothing written; 4 "
-        "done, but scans were excluded; 5 done, and a device of a drift study needs action; 130 "
-        "interrupted. `accstudy COMMAND --help` shows an example."
+        "Exit codes:\n\n\b\n"
+        + "\n".join(f"{code:>3}  {told}" for code, told in EXIT_CODES.items()).replace("`", "")
+        + "\n\n`accstudy COMMAND --help` shows an example."
     ),
 )
 @click.option(

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DONE",
+    "EXIT_CODES",
     "FAILED",
     "INPUT_AT_FAULT",
     "INTERRUPTED",
@@ -37,6 +38,17 @@ FORMS = ("pdf", "svg", "png", "tiff")
 """As of `accstudy.figures.style.FORMATS`, which is not imported for help texts."""
 
 DONE, FAILED, INPUT_AT_FAULT, LEFT_OUT, STANDS, INTERRUPTED = 0, 1, 3, 4, 5, 130
+
+EXIT_CODES = {
+    DONE: "done; `audit`: nothing differs; `selftest`: passed",
+    FAILED: "internal error; `selftest`: a result differs",
+    2: "usage error",
+    INPUT_AT_FAULT: "input error, nothing written; `audit`: something differs from the record",
+    LEFT_OUT: "done, but scans were excluded",
+    STANDS: "done; a device needs action: a signal persists, or its limit is not verified",
+    INTERRUPTED: "interrupted",
+}
+"""What the codes mean, of all commands where none is named."""
 
 
 @dataclass(frozen=True, slots=True)
