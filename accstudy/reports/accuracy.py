@@ -106,7 +106,12 @@ def pairs(document: Document, content: ReportContent) -> None:
             pair_chart(mine, limit=limit, bias_word=word),
             caption=say("deviations.left_of_every_pair", word=word, confidence=confidence)
             + zero
-            + say("deviations.right_standard_deviation_of")
+            + say(
+                "deviations.right_standard_deviation_of",
+                between=say("deviations.hollow_and_filled")
+                if has_between(content)
+                else " (hollow)",
+            )
             + line,
             alt=_alt_pairs(mine, word),
         )
@@ -257,15 +262,17 @@ def scan_after_scan(document: Document, content: ReportContent) -> None:
         say("deviations.by_time") if rows["at"].notna().any() else say("deviations.in_the_order_of")
     )
     which = named(content, "", at.model)
+    limit = limit_of(content, "distance_um") if content.referenced else None
     document.figure(
         "runs",
-        run_chart(rows, limit_um=limit_of(content, "distance_um") if content.referenced else None),
+        run_chart(rows, limit_um=limit),
         caption=say(
             "deviations.vertical_lines_separate_the",
             scans_of=say("deviations.scans_of", which=which) if which else say("deviations.scans"),
             when=when,
             word=word,
             pair=pair,
+            line="" if limit is None else say("deviations.dashed_the_limit", limit=limit),
         ),
         alt=say(
             "deviations.run_chart_of_scans",

@@ -111,7 +111,12 @@ def _frameworks(
     document.figure(
         slug("seat", typical.condition, typical.model),
         seat_chart(rows, limit_um=limit),
-        caption=say("seating.framework_of_scan_the", typical, the_which=start),
+        caption=say(
+            "seating.framework_of_scan_the",
+            typical,
+            the_which=start,
+            line="" if limit is None else say("seating.dashed_the_limit_of", limit=limit),
+        ),
         alt=say("seating.framework_of_scan_on", typical, said=_by_way(rows, "gap_max_um")),
     )
     on = ["condition", "model", "tightened", "implant"]
