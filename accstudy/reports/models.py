@@ -592,8 +592,7 @@ def operators_section(document: Document, content: ReportContent) -> None:
 
 def slopes_scale(content: ReportContent, models: list[str], parts: pd.DataFrame) -> str:
     """What the components that are slopes are given per: a standard deviation of the covariate."""
-    found = parts["component"].astype(str).str.partition(" | ")
-    sloped = set(found.loc[found[1] != "", 0])
+    sloped = {str(c).partition(" | ")[0] for c in parts["component"] if " | " in str(c)}
     table = content.table("model_covariates")
     rows = table[table["model_name"].isin(models) & table["covariate"].isin(sloped)]
     said = [
