@@ -214,6 +214,7 @@ def run_length_rows(stretch: Stretch, *, every: float) -> list[dict[str, Any]]:
     if baseline is None or limits is None:
         return []
     rows = []
+    rhythm_days = stretch.rhythm_days
     shifts = [0.0, *(f * baseline.sd_of_means for f in (0.5, 1.0, 2.0, 3.0)), stretch.shift]
     for shift in sorted(set(shifts)):
         s = round(shift / baseline.sd_of_means, 4)
@@ -225,7 +226,7 @@ def run_length_rows(stretch: Stretch, *, every: float) -> list[dict[str, Any]]:
                     "shift_sigma": s,
                     "zero_state": zero,
                     "steady_state": steady,
-                    "steady_state_days": steady * stretch.rhythm_days,
+                    "steady_state_days": steady * rhythm_days,
                     "limits": which,
                     "wanted": shift == stretch.shift,
                     "insensitive": chart in ("mean", "individuals")

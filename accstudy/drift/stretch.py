@@ -292,17 +292,22 @@ def _points(
     use: Flags | None = None,
     rules: dict[str, Flags] | None = None,
 ) -> pd.DataFrame:
-    frame = stretch.rows[["session", "at", "n_scans"]].copy()
-    frame["chart"], frame["value"], frame["centre"] = chart, value, centre
-    frame["lower"], frame["upper"] = lower, upper
-    frame["baseline"] = stretch.in_baseline
-    outside = (frame["value"] > frame["upper"]) | (frame["value"] < frame["lower"])
-    frame["rule"] = np.where(outside, OUTSIDE, "")
-    for rule, hits in (rules or {}).items():
-        both = np.where(frame["rule"] == "", rule, frame["rule"] + ", " + rule)
-        frame["rule"] = np.where(hits, both, frame["rule"])
-    frame.loc[stretch.in_baseline, "rule"] = ""
-    frame["signal"] = frame["rule"] != ""
+    n = len(stretch.rows)
+    outside = (value > upper) | (value < lower)
+    rule = np.where(outside, OUTSIDE, "").astype(object)
+    for name, hits in (rules or {}).items():
+        rule = np.where(hits, np.where(rule == "", name, rule + ", " + name), rule)
+    rule[stretch.in_baseline] = ""
+    frame = stretch.rows[["session", "at", "n_scans"]].assign(
+        chart=chart,
+        value=value,
+        centre=np.broadcast_to(centre, n),
+        lower=np.broadcast_to(lower, n),
+        upper=np.broadcast_to(upper, n),
+        baseline=stretch.in_baseline,
+        rule=rule,
+        signal=rule != "",
+    )
     return frame if use is None else frame[use]
 
 

@@ -7,6 +7,7 @@ any one of which tells it from the others.
 
 from __future__ import annotations
 
+import collections
 import functools
 import io
 import re
@@ -186,7 +187,14 @@ def legend_of(figure: Figure, ax: Axes, *, place: Place = "outside upper left") 
 
 def rows_of(frame: pd.DataFrame) -> list[Any]:
     """Rows of a table, a cell an attribute."""
-    return list(frame.itertuples(index=False))
+    row = _row_of(tuple(frame.columns))
+    return [row._make(cells) for cells in frame.to_numpy(object)]  # quicker than by columns
+
+
+@functools.lru_cache(maxsize=1000)
+def _row_of(columns: tuple[str, ...]) -> Any:
+    """Class of the rows of a table: making it takes longer than most tables have rows."""
+    return collections.namedtuple("Row", columns, rename=True)
 
 
 @styled

@@ -71,12 +71,11 @@ def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
     >>> holm([0.01, 0.04, float("nan")]).tolist()
     [0.02, 0.04, nan]
     """
-    from statsmodels.stats.multitest import multipletests  # slow to import
-
     out = np.array(p, float)
-    known = np.isfinite(out)
-    if known.sum() > 1:
-        out[known] = multipletests(out[known], method="holm")[1]
+    known = np.flatnonzero(np.isfinite(out))
+    ordered = known[np.argsort(out[known])]
+    raised = np.maximum.accumulate(out[ordered] * np.arange(len(ordered), 0, -1))
+    out[ordered] = np.minimum(raised, 1.0)
     return out
 
 

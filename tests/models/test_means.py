@@ -79,6 +79,18 @@ def test_contrasts_are_differences_of_means_with_the_models_own_error(fit):
     assert found["p_holm"].to_numpy() == pytest.approx(multipletests(found["p"], method="holm")[1])
 
 
+def test_adjusted_p_values_are_those_of_statsmodels_to_the_last_digit():
+    rng = np.random.default_rng(3)
+    for n in (1, 2, 3, 28):
+        p = np.append(rng.uniform(0, 1, n) ** 3, [0.25, 0.25, 0.0, 1.0])
+        assert (holm(p) == multipletests(p, method="holm")[1]).all()
+        gaps = np.insert(p, [0, 2], np.nan)
+        assert np.array_equal(holm(gaps)[~np.isnan(gaps)], holm(p))
+        assert np.array_equal(np.isnan(holm(gaps)), np.isnan(gaps))
+    assert holm([]).shape == (0,)
+    assert holm([0.3]).tolist() == [0.3]
+
+
 def test_levels_covariate_and_decisions_have_columns_of_their_own(frame):
     named = frame.replace({"technique": {"A": "A - 1", "B": "B - 2"}})
     fit = fit_mixed("y_um ~ technique * angle_deg + technique:device", ["scan"], named)
