@@ -50,6 +50,14 @@ for folder in sys.argv[1:]:
     run_study(Path(folder), until="analyze")
 print(computer()["linear algebra"])
 """
+AUDIT = """
+import sys
+from pathlib import Path
+from accstudy.audit import audit_study
+findings = [(folder, f) for folder in sys.argv[1:] for f in audit_study(Path(folder)).findings]
+print(*findings, sep="\\n")
+sys.exit(len(findings) > 0)
+"""
 
 
 def processors() -> dict[str, dict[str, str]]:
@@ -134,22 +142,21 @@ def main() -> int:
         print(f"{one} against {other}")
         differ += compare(folder / one, folder / other)
     by = product(running, list(kinds)[2:] or running[:1]) if fewer else permutations(kinds, 2)
-    calls = [(*two, study) for two in by for study in KINDS]
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        audits = list(pool.map(lambda call: audit(folder, kinds, *call), calls))
+        audits = list(pool.map(lambda two: audit(folder, kinds, *two), by))
     return int(differ > 0 or not all(audits))
 
 
-def audit(folder: Path, kinds: dict[str, dict[str, str]], one: str, other: str, study: str) -> bool:
+def audit(folder: Path, kinds: dict[str, dict[str, str]], one: str, other: str) -> bool:
     """Whether what one processor recorded is found as recorded by another."""
     done = subprocess.run(
-        [sys.executable, "-m", "accstudy", "audit", str(folder / one / study)],
+        [sys.executable, "-c", AUDIT, *(str(folder / one / kind) for kind in KINDS)],
         env={**os.environ, **kinds[other]},
         capture_output=True,
         text=True,
         check=False,
     )
-    print(f"{study} recorded by {one}, audited by {other}: exit {done.returncode}", flush=True)
+    print(f"recorded by {one}, audited by {other}: exit {done.returncode}", flush=True)
     if done.returncode:
         print(done.stdout, done.stderr)
     return done.returncode == 0

@@ -14,6 +14,7 @@ from accstudy.audit import audit_study
 from accstudy.compare.align import mean_arrangement, scatter_alone
 from accstudy.errors import StudyError
 from accstudy.geometry.rigid import Rigid
+from accstudy.locate.unaided import find_bodies
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.stl import stl_bytes
 from accstudy.pipeline import run_study
@@ -406,6 +407,23 @@ cell = ["session"]
 draws = 0
 """
 SCANS = ("s0", "s1", "s2", "s3")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def looked_at_once():
+    """Look for the bodies of a scan once: the same in every study of this module."""
+    known = {}
+
+    def found(mesh, bodies):
+        meshes = [mesh, *(body.mesh for body in bodies.values())]
+        key = *bodies, *(m.vertices_mm.tobytes() + m.faces.tobytes() for m in meshes)
+        if key not in known:
+            known[key] = find_bodies(mesh, bodies)
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("accstudy.locate.unaided.find_bodies", found)
+        yield
 
 
 @pytest.fixture(scope="module")
