@@ -185,11 +185,17 @@ def shape(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> p
         With a fresh index.
     """
     table = TABLES[name]
-    known, absent = dict(frame.items()), pd.Series([None] * len(frame), dtype=object)
-    out: dict[str, Any] = {
-        column.name: _typed(known.get(column.name, absent), column.kind).array
-        for column in table.columns
-    }
+    known = dict(frame.items())
+    nothing = pd.Series([None] * len(frame), dtype=object)
+    absent: dict[Kind, Any] = {}
+    out: dict[str, Any] = {}
+    for column in table.columns:
+        if column.name in known:
+            out[column.name] = _typed(known[column.name], column.kind).array
+            continue
+        if column.kind not in absent:
+            absent[column.kind] = _typed(nothing, column.kind).array
+        out[column.name] = absent[column.kind]  # copied by the frame
     if table.factors:
         for factor in factors:
             if factor not in out and factor in known:
