@@ -20,7 +20,15 @@ from accstudy.dictionary import Difference, table_difference
 from accstudy.errors import AccstudyError, Finding, fault, place
 from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
-from accstudy.stages.steps import LOCATED, STAMPS, Cache, entry_key, is_entry, recorded_results
+from accstudy.stages.steps import (
+    LOCATED,
+    STAMPS,
+    SURFACES,
+    Cache,
+    entry_key,
+    is_entry,
+    recorded_results,
+)
 from accstudy.stages.work import CACHE, Work, history_entry
 from accstudy.study.disk import digest, file_digest, read_own, write_files
 from accstudy.study.files import Files
@@ -204,16 +212,16 @@ def compare_cache(audit: Audit, study: Study, record: Record, known: Mapping[str
             )
     for name, _ in _files(study.path / CACHE.parent):
         ours = is_entry(name.removeprefix(f"{CACHE.name}/"))
-        if not ours and name not in ("lock", LOCATED, STAMPS):
+        if not ours and name not in ("lock", LOCATED, STAMPS, SURFACES):
             what = say("findings.is_not_a_file", name=name)
             audit.differs("file-new", what, f"{CACHE.parent.name}/{name}")
 
 
 def compare_view(audit: Audit, kept: Path, drawn: Path) -> None:
-    """Compare the kept view of a located scan, where the next report would use it."""
-    from accstudy.stages.pictures import kept_view
+    """Compare kept pictures of scans, where the next report would use them."""
+    from accstudy.stages.pictures import kept_pictures
 
-    old, new = kept_view(kept), kept_view(drawn)
+    old, new = kept_pictures(kept), kept_pictures(drawn)
     if old and new and old["key"] == new["key"] and old != new and not audit.made_on:
         what = say("findings.the_kept_view_of")
         where = f"{CACHE.parent}/{kept.name}"
@@ -457,7 +465,8 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
         return
     with tempfile.TemporaryDirectory() as aside:
         work.report(options, kept=Path(aside))
-        compare_view(audit, work.study.path / CACHE.parent / LOCATED, Path(aside) / LOCATED)
+        for name in (LOCATED, SURFACES):
+            compare_view(audit, work.study.path / CACHE.parent / name, Path(aside) / name)
     made = {name: digest(data) for name, data in (work.made or {}).items()}
     for name in dict.fromkeys([*report["files"], *made]):
         if made.get(name) == report["files"].get(name):

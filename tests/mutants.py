@@ -64,6 +64,7 @@ LOADED = (
 )
 HOW = ("-q", "-x", "-p", "no:cacheprovider")
 EDITED = "tests/reports/test_what_if.py"
+FLAGS = f"{EDITED}::test_pages_of_toggled_flags_are_as_approved"
 DRAWN = (
     "test_what_the_scripts_draw_is_as_approved",
     "test_the_solid_view_consists_of_what_is_approved",
@@ -329,13 +330,13 @@ def ordered(
     named = f"accstudy.{room}.{fault.file.stem} "
     first = [
         str(p.relative_to(ROOT))
-        for where in (room, *ALSO[room])
+        for where in (room, *ALSO.get(room, ()))
         for p in sorted((ROOT / "tests" / where).glob("test_*.py"), key=late)
         if p == ROOT / own or (named in p.read_text("utf-8") and p.stem not in SLOW[:1])
     ]
     every = [
         str(p.relative_to(ROOT))
-        for where in (room, *ALSO[room])
+        for where in (room, *ALSO.get(room, ()))
         for p in sorted((ROOT / "tests" / where).glob("test_*.py"), key=late)
     ]
     if fault.file.is_file() and ">>> " in fault.file.read_text("utf-8"):
@@ -347,7 +348,7 @@ def ordered(
     rest = [f for f in every if f not in (*first, pages, EDITED)]
     if not approved:
         return [first, rest]
-    return [nodes, first, [pages] if len(whole) != 1 else [], rest]
+    return [nodes, first, [pages] if len(whole) != 1 else [], [FLAGS] if mine else [], rest]
 
 
 def main() -> None:
@@ -378,11 +379,12 @@ def main() -> None:
         warmed(copy)
         import kept_studies
 
-        edited = [p.stem for p in sorted((copy / "tests/reports/approved/what-if").glob("*.txt"))]
+        approved = copy / "tests/reports/approved/what-if"
+        edited = [p.stem for p in sorted(approved.glob("*.txt")) if "flags-" not in p.name]
         through = {
             s: forked(partial(lines_of, s, copy, asked.rooms), TIMEOUT) or set()
             for s in (*kept_studies.NAMES, *edited)
-            if asked.rooms != ["page"]
+            if {"reports", "figures"} & {*asked.rooms}
         }
         assert all(through.values()), [s for s, lines in through.items() if not lines]
         for room in asked.rooms:

@@ -34,7 +34,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
 from accstudy.simulate.studies import write_folder
-from accstudy.stages.pictures import kept_view
+from accstudy.stages.pictures import kept_pictures
 from accstudy.stages.work import history_entry
 from accstudy.study.disk import digest
 from accstudy.study.files import ChangedFileError
@@ -490,6 +490,19 @@ def test_a_scan_forged_where_it_is_kept_as_measured_is_named(study):
     assert entry.name in found
 
 
+def test_scans_that_would_be_located_otherwise_now_are_not_analyzed(study):
+    scans = study / "scans.csv"
+    before = [(study / "results" / n).read_bytes() for n in ("poses.csv", "record.json")]
+    scans.write_text(scans.read_text() + "s9,M,s9.stl\n")
+    (study / "s9.stl").write_bytes((study / "s0.stl").read_bytes())
+    (study / "body.stl").write_bytes((study / "body.stl").read_bytes() + b"\n")
+    done = CliRunner().invoke(main, ["analyze", str(study)])
+    assert done.exit_code == 3
+    assert "have not been located: s9" in done.output
+    assert "since the scans were located, this has changed: scan body" in done.output
+    assert before == [(study / "results" / n).read_bytes() for n in ("poses.csv", "record.json")]
+
+
 def view_of(study):
     return json.loads((study / ".accstudy/located.json").read_bytes())
 
@@ -500,17 +513,16 @@ def png(size):
     return base64.b64encode(out.getvalue()).decode()
 
 
-def test_a_kept_view_that_was_forged_is_named(study):
-    for change in ({"note": "Scan s1, residual 1 µm."}, {"png": png((9, 9))}):
-        forged = view_of(study) | change
-        (study / ".accstudy/located.json").write_text(json.dumps(forged))
-        found = said(study)
-        assert "the kept view of a located scan differs" in found
-        assert ".accstudy/located.json" in found
+def test_a_kept_pictures_that_was_forged_is_named(study):
+    forged = view_of(study) | {"located": png((9, 9))}
+    (study / ".accstudy/located.json").write_text(json.dumps(forged))
+    found = said(study)
+    assert "the kept view of a scan differs" in found
+    assert ".accstudy/located.json" in found
 
 
-def test_a_kept_view_that_is_damaged_is_drawn_again(study):
-    assert kept_view(study / ".accstudy/located.json")["key"] == view_of(study)["key"]
+def test_a_kept_pictures_that_is_damaged_is_drawn_again(study):
+    assert kept_pictures(study / ".accstudy/located.json")["key"] == view_of(study)["key"]
     kept = study / ".accstudy/located.json"
     old = view_of(study)
     damaged = [
@@ -524,18 +536,18 @@ def test_a_kept_view_that_is_damaged_is_drawn_again(study):
         *(
             json.dumps(old | change).encode()
             for change in (
-                {"png": old["png"][:-900]},
-                {"png": "no base64"},
-                {"png": base64.b64encode(b"GIF89a").decode()},
-                {"png": png((20_000, 20))},
-                {"note": None},
+                {"located": old["located"][:-900]},
+                {"located": "no base64"},
+                {"located": base64.b64encode(b"GIF89a").decode()},
+                {"located": png((20_000, 20))},
+                {"located": None},
                 {"more": ""},
             )
         ),
     ]
     for data in damaged:
         kept.write_bytes(data)
-        assert kept_view(kept) == {}, data[:40]
+        assert kept_pictures(kept) == {}, data[:40]
 
 
 def put(place, kind, goal):

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import scipy  # scipy.integrate loads when it is first used
 from numpy.typing import ArrayLike, NDArray
-from scipy.integrate import quad
 from scipy.special import gammaln, ndtr
 
 from accstudy.drift.runlength import (
@@ -62,7 +62,7 @@ def constants(n: int) -> _Constants:
     (0.7979, 1.128, 0.853)
     """
     c4 = float(np.sqrt(2 / (n - 1)) * np.exp(gammaln(n / 2) - gammaln((n - 1) / 2)))
-    d2 = 2 * quad(lambda x: 1 - ndtr(x) ** n - ndtr(-x) ** n, 0, 12)[0]
+    d2 = 2 * scipy.integrate.quad(lambda x: 1 - ndtr(x) ** n - ndtr(-x) ** n, 0, 12)[0]
 
     square = _mean_square_range(n)
     return _Constants(c4, float(d2), float(np.sqrt(square - d2**2)))

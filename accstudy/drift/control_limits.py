@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 
 import numpy as np
+import scipy  # scipy.optimize loads when it is first used
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import chdtr, chdtrc, chdtri, fdtri, ndtr, stdtrit
 
 from accstudy.drift.charts import constants
@@ -240,7 +240,7 @@ def individuals_factor(sessions: int, run_length: float, rho: float = 0.0) -> fl
         risk = ndtr(centre - c * sigma) + ndtr(-centre - c * sigma)
         return float(np.log(max(float(np.mean(risk)), 1e-300) * run_length))
 
-    factor = float(brentq(excess, 0.5, 400.0))
+    factor = float(scipy.optimize.brentq(excess, 0.5, 400.0))
     if not rho:
         return factor
     base, future = np.split(_correlated(sessions, rho), [sessions], axis=1)
@@ -258,7 +258,7 @@ def range_factor(sessions: int, run_length: float, rho: float = 0.0) -> float:
         found = np.mean(2 * ndtr(-c * mean_range / np.sqrt(2)))
         return float(np.log(max(found, 1e-300) / risk))
 
-    factor = float(brentq(excess, 0.5, 400.0))
+    factor = float(scipy.optimize.brentq(excess, 0.5, 400.0))
     if not rho:
         return factor
     base, future = np.split(_correlated(sessions, rho), [sessions], axis=1)
@@ -402,7 +402,7 @@ def _single_factor(sessions: int, n: int, run_length: float) -> float:
         risk = float(np.mean(chdtrc(nu, high) + chdtr(nu, low)))
         return float(np.log(max(risk, 1e-300) * run_length))
 
-    return float(brentq(excess, 0.5, 30.0, xtol=1e-4))
+    return float(scipy.optimize.brentq(excess, 0.5, 30.0, xtol=1e-4))
 
 
 def _score_jump_factor(known: Floats, estimated: Floats, run_length: float) -> float:

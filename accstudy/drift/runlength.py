@@ -16,9 +16,8 @@ from functools import cache, lru_cache
 from typing import Literal, Protocol
 
 import numpy as np
+import scipy  # scipy.interpolate and scipy.optimize load when they are first used
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import BarycentricInterpolator, CubicSpline
-from scipy.optimize import brentq
 from scipy.special import chdtr, chdtrc, chdtri, ndtr, ndtri
 
 __all__ = [
@@ -132,7 +131,7 @@ def _before(score: Floats, df: int, ratio: float) -> Floats:
 
 
 @cache
-def _density_of_scores(df: int, ratio: float, scale: float) -> CubicSpline:
+def _density_of_scores(df: int, ratio: float, scale: float) -> Callable[[Floats], Floats]:
     score = np.linspace(_LOWEST, _HIGHEST, 8001)
     before = _before(score, df, ratio)
     # d before / d score, from the chi-square densities
@@ -142,7 +141,7 @@ def _density_of_scores(df: int, ratio: float, scale: float) -> CubicSpline:
         - 0.5 * (score**2 - before**2)
     )
     density = np.exp(log_slope - 0.5 * (before / scale) ** 2) / np.sqrt(2 * np.pi)
-    return CubicSpline(score, density)
+    return scipy.interpolate.CubicSpline(score, density)
 
 
 def as_step(shift: float | Step) -> Step:
@@ -366,7 +365,9 @@ def _range_lengths(limit: float, step: Step) -> Floats:
 def _between_nodes(values: Floats) -> Floats:
     """What is known at the nodes, at the points of the quadrature."""
     x, _ = _nodes(4 * _NODES)
-    return np.asarray(BarycentricInterpolator(_RANGE_NODES, values)(_RANGE_WIDTH * x))
+    return np.asarray(
+        scipy.interpolate.BarycentricInterpolator(_RANGE_NODES, values)(_RANGE_WIDTH * x)
+    )
 
 
 @cache
@@ -399,7 +400,9 @@ def _range_basis(limit: float) -> tuple[Floats, Floats, Floats]:
     low = np.maximum(_RANGE_NODES - limit, -_RANGE_WIDTH)
     half = 0.5 * (np.minimum(_RANGE_NODES + limit, _RANGE_WIDTH) - low)
     at = low[:, None] + half[:, None] * (x[None, :] + 1)
-    basis = BarycentricInterpolator(_RANGE_NODES, np.eye(len(_RANGE_NODES)))(at.ravel())
+    basis = scipy.interpolate.BarycentricInterpolator(_RANGE_NODES, np.eye(len(_RANGE_NODES)))(
+        at.ravel()
+    )
     return at, w[None, :] * half[:, None], basis.reshape(*at.shape, len(_RANGE_NODES))
 
 
@@ -435,7 +438,11 @@ def _limit(length_at: Callable[[float], float], run_length: float, *, step: floa
     while length_at(high) < run_length:
         high += step
     low = high - step if high > step else 1e-3
-    return float(brentq(lambda limit: np.log(length_at(limit) / run_length), low, high, xtol=1e-5))
+    return float(
+        scipy.optimize.brentq(
+            lambda limit: np.log(length_at(limit) / run_length), low, high, xtol=1e-5
+        )
+    )
 
 
 @cache

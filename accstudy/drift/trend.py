@@ -8,8 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
+import scipy  # scipy.optimize loads when it is first used
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import toms748
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from accstudy.words.numbers import DAYS_PER_YEAR
@@ -67,7 +67,9 @@ class Mixture:
             return low
         beyond = 1e-2 * (high - low)  # rounding must not put both ends on one side
         ends = (low - beyond, high + beyond)
-        return float(toms748(lambda b: self.below(b) - level, *ends, xtol=1e-9 * (high - low)))
+        return float(
+            scipy.optimize.toms748(lambda b: self.below(b) - level, *ends, xtol=1e-9 * (high - low))
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,24 @@ Kenward-Roger or Satterthwaite, never by z; marginal means, contrasts, slopes an
 equivalence; checks as tables; every result also in words.
 """
 
-from accstudy.models.mixed import MixedFit, fit_mixed
-from accstudy.models.results import ModelResults, model_tables
-from accstudy.models.specs import ModelSpec, default_specs
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from accstudy.models.mixed import MixedFit, fit_mixed
+    from accstudy.models.results import ModelResults, model_tables
+    from accstudy.models.specs import ModelSpec, default_specs
 
 __all__ = ["MixedFit", "ModelResults", "ModelSpec", "default_specs", "fit_mixed", "model_tables"]
+
+_MODULES = ("mixed", "results", "specs")
+
+
+def __getattr__(name: str) -> Any:
+    """Load what is asked for and nothing else: reports need no fits."""
+    if name in __all__:
+        modules = (import_module(f"accstudy.models.{module}") for module in _MODULES)
+        return next(getattr(module, name) for module in modules if name in module.__all__)
+    raise AttributeError(f"module 'accstudy.models' has no attribute {name!r}")

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, stats
+import scipy  # scipy.stats loads when it is first used
+from scipy import linalg, special
 
 from accstudy.errors import AccstudyError, Finding, warning
 from accstudy.grid import on_grid
@@ -48,7 +49,7 @@ _LARGE_RATIO = 2.0
 _LEAST_SHOWN = 0.02  # of a row's residual variance, below which its residual says nothing
 _ROWS_AT_ONCE = 4000
 _REGULAR = 1e-6  # smallest pivot, against the largest entry, from which a matrix is regular
-_NORMAL_BEYOND = float(2 * stats.norm.sf(3))  # share beyond three standard deviations
+_NORMAL_BEYOND = float(2 * special.ndtr(-3))  # share beyond three standard deviations
 
 
 def quantiles(fit: MixedFit) -> pd.DataFrame:
@@ -79,7 +80,7 @@ def _ordered(name: str, labels: np.ndarray, values: Floats) -> pd.DataFrame:
         {
             "component": name,
             "label": labels[order],
-            "normal": stats.norm.ppf(position),
+            "normal": scipy.stats.norm.ppf(position),
             "value": values[order],
         }
     )
@@ -106,7 +107,7 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
         values = column.to_numpy(float)
         if len(values) < 3 or np.ptp(values) <= 1e-9 * max(1.0, float(np.abs(values).max())):
             continue
-        slope = stats.linregress(values, size)
+        slope = scipy.stats.linregress(values, size)
         t2 = (slope.slope / slope.stderr) ** 2 if slope.stderr > 0 else 0.0
         fifths = pd.qcut(column, 5, duplicates="drop")
         out.append((name, t2, 1.0, len(size) - 2.0, _ratio(size, fifths)))
@@ -118,12 +119,12 @@ def spread_tests(fit: MixedFit) -> pd.DataFrame:
         ]
         groups = [g for g in groups if len(g) > 1]
         if len(groups) > 1:
-            statistic = float(stats.f_oneway(*groups).statistic)
+            statistic = float(scipy.stats.f_oneway(*groups).statistic)
             df = float(sum(map(len, groups)) - len(groups))
             out.append((factor, statistic, len(groups) - 1.0, df, _ratio(size, frame[factor])))
     table = pd.DataFrame(out, columns=["against", "F", "num_df", "den_df", "ratio"])
     table = table.astype(dict.fromkeys(table.columns[1:], float))
-    table.insert(4, "p", stats.f.sf(table["F"], table["num_df"], table["den_df"]))
+    table.insert(4, "p", scipy.stats.f.sf(table["F"], table["num_df"], table["den_df"]))
     return table.assign(warned=(table["p"] < SURE) & (table["ratio"] >= _LARGE_RATIO))
 
 
@@ -144,7 +145,7 @@ def far_residuals(fit: MixedFit) -> tuple[int, float, bool]:
     """
     size = np.abs(fit.fitted()["residual_scaled"].to_numpy(float))
     beyond, expected = int((size > 3).sum()), len(size) * _NORMAL_BEYOND
-    chance = stats.binom.sf(beyond - 1, len(size), _NORMAL_BEYOND)
+    chance = scipy.stats.binom.sf(beyond - 1, len(size), _NORMAL_BEYOND)
     return beyond, expected, bool(beyond > 2 * expected and chance < SURE)
 
 

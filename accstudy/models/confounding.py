@@ -8,8 +8,7 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+import scipy  # scipy.sparse loads when it is first used
 
 from accstudy.compare.deviations import models_scanned
 from accstudy.words.catalogue import say
@@ -228,5 +227,7 @@ def blocks(first: pd.Series, second: pd.Series) -> pd.Series:
     """Block of each row: rows that share a level lie in the same one."""
     a, b = (pd.factorize(c)[0] for c in (first, second))
     n, m = int(a.max()) + 1, int(b.max()) + 1
-    ties = coo_matrix((np.ones(len(a)), (a, n + b)), shape=(n + m, n + m))
-    return pd.Series(connected_components(ties, directed=False)[1][a], index=first.index)
+    from scipy.sparse import csgraph  # slow to import
+
+    ties = scipy.sparse.coo_matrix((np.ones(len(a)), (a, n + b)), shape=(n + m, n + m))
+    return pd.Series(csgraph.connected_components(ties, directed=False)[1][a], index=first.index)

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy  # scipy.stats loads when it is first used
 
 from accstudy.errors import InputError
 from accstudy.grid import on_grid
@@ -93,7 +93,7 @@ def family(table: pd.DataFrame, *, confidence: float, adjust: Adjust = "holm") -
     estimate, se, df = (table[c].to_numpy(float) for c in ("estimate", "se", "df"))
     known = np.isfinite(estimate) & np.isfinite(table["p"].to_numpy(float))
     with np.errstate(invalid="ignore"):
-        half = stats.t.ppf(1 - alpha / (2 * max(int(known.sum()), 1)), df) * se
+        half = scipy.stats.t.ppf(1 - alpha / (2 * max(int(known.sum()), 1)), df) * se
     half = np.where(known & np.isfinite(table["low"].to_numpy(float)), half, np.nan)
     p_holm = holm(table["p"])
     p_decides = p_holm if adjust == "holm" else table["p"].to_numpy(float)
@@ -130,8 +130,8 @@ def equivalence(
     15 (1987) 657-680).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        above = stats.t.sf((estimate - low) / se, df)
-        below = stats.t.cdf((estimate - high) / se, df)
+        above = scipy.stats.t.sf((estimate - low) / se, df)
+        below = scipy.stats.t.cdf((estimate - high) / se, df)
     return np.asarray(np.maximum(above, below))
 
 

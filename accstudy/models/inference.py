@@ -28,7 +28,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, stats
+import scipy  # scipy.stats loads when it is first used
+from scipy import linalg
 
 from accstudy.errors import InputError, nearest
 from accstudy.models.crossproducts import Problem
@@ -318,7 +319,11 @@ def _common_df(df: Floats) -> float:
 
 
 def _f_test(statistic: float, q: int, df: float) -> FTest:
-    p = stats.chi2.sf(q * statistic, q) if np.isinf(df) else stats.f.sf(statistic, q, df)
+    p = (
+        scipy.stats.chi2.sf(q * statistic, q)
+        if np.isinf(df)
+        else scipy.stats.f.sf(statistic, q, df)
+    )
     return FTest(statistic, float(q), float(df), float(p))
 
 
@@ -374,7 +379,7 @@ def sd_limits(fit: MixedFit, *, confidence: float = 0.95) -> pd.DataFrame:
     deviation; its slope comes with the inner minimum (envelope theorem).
     """
     profile = _Profile(fit.problem, fit.optimum)
-    target = float(stats.chi2.ppf(confidence, 1))
+    target = float(scipy.stats.chi2.ppf(confidence, 1))
     rows = []
     for i, name in enumerate(fit.components):
         best = profile.best[i]
@@ -427,7 +432,7 @@ def component_tests(fit: MixedFit) -> pd.DataFrame:
     rows = []
     for i, name in enumerate(g.name for g in fit.groups):
         statistic = max(fit.criteria_without[i] - fit.optimum.at.criterion, 0.0)
-        naive = float(stats.chi2.sf(statistic, 1))
+        naive = float(scipy.stats.chi2.sf(statistic, 1))
         zero = fit.optimum.at.theta[i] <= 0
         rows.append((name, statistic, naive, 1.0 if zero else naive / 2))
     return pd.DataFrame(rows, columns=["component", "statistic", "p_naive", "p"])

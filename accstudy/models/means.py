@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy  # scipy.stats loads when it is first used
 
 from accstudy.errors import Finding, InputError, nearest, warning
 from accstudy.models.confounding import model_df
@@ -213,7 +213,7 @@ def _judged(
     if margin is not None:
         bound = margin_bound(fit.design.response, margin)
         p = equivalence(estimate, se, df, -np.inf if one_sided else -bound, bound)
-        half = stats.t.ppf(confidence, df) * se  # what two one-sided tests look at
+        half = scipy.stats.t.ppf(confidence, df) * se  # what two one-sided tests look at
         equivalence_low, equivalence_high = estimate - half, estimate + half
     table = family(table, confidence=confidence, adjust=adjust)
     base = log_base(fit.design.response)

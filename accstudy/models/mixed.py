@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+import scipy  # scipy.stats loads when it is first used
 
 from accstudy.errors import ComputationError, Finding, InputError, remark
 from accstudy.models.crossproducts import Problem, Rows, arrange
@@ -211,7 +211,7 @@ class MixedFit:
         with np.errstate(divide="ignore", invalid="ignore"):
             t = estimate / se
         half = np.where(
-            df < _LEAST_DF_OF_LIMITS, np.nan, stats.t.ppf(0.5 + confidence / 2, df) * se
+            df < _LEAST_DF_OF_LIMITS, np.nan, scipy.stats.t.ppf(0.5 + confidence / 2, df) * se
         )
         return pd.DataFrame(
             {
@@ -219,7 +219,7 @@ class MixedFit:
                 "se": se,
                 "df": df,
                 "t": t,
-                "p": 2 * stats.t.sf(np.abs(t), df),
+                "p": 2 * scipy.stats.t.sf(np.abs(t), df),
                 "low": estimate - half,
                 "high": estimate + half,
             }

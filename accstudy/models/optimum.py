@@ -17,7 +17,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
+import scipy  # scipy.optimize loads when it is first used
+from scipy import linalg
 
 from accstudy.errors import ComputationError
 from accstudy.models.crossproducts import Floats, Problem
@@ -170,7 +171,7 @@ def _step(
     values, vectors = linalg.eigh(scaled)
     root = np.sqrt(np.maximum(values, 1e-10) + damping)[:, None] * vectors.T
     goal = np.linalg.solve(root.T, right / size) - root @ (least * size)
-    found = optimize.nnls(root, goal)[0] / size + least
+    found = scipy.optimize.nnls(root, goal)[0] / size + least
     # far beyond what is there the parabola says nothing
     most = 10 * v[at] + 0.2 * v.sum()
     step[at] = found * min(1.0, float(np.min(most / np.maximum(np.abs(found), 1e-300))))

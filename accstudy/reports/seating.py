@@ -163,14 +163,14 @@ def pictures(document: Document, content: ReportContent) -> None:
     """Views of the scans that were computed elsewhere."""
     if not content.pictures:
         return
-    shown = [n for n in words("seating.picture_captions") if n in content.pictures]
+    shown = [n for n in PRINTED_MM if n in content.pictures]
     document.heading(say("seating.scan_surfaces"))
     text = say("seating.the_located_scan_shows")
     if "surface-trueness" in shown:
         text += say("seating.the_surface_comparison_also")
     document.lead(say("seating.how_to_read_it"), text)
     for name in shown:
-        note = content.picture_notes.get(name) or words("seating.picture_captions")[name]
+        note = content.picture_notes[name]
         document.picture(
             name, content.pictures[name], caption=note, alt=note, width_mm=PRINTED_MM[name]
         )

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # scipy.optimize loads when it is first used
 from numpy.typing import NDArray
-from scipy.optimize import OptimizeResult, linprog
 
 from accstudy.geometry.rigid import rotation_vector
 from accstudy.seating.gaps import Platforms, Seats, rim_gaps
@@ -306,11 +306,11 @@ class _Programme:
 
         used = np.arange(len(a)) % _EVERY == 0
 
-        def solve(cost: Floats, highest: float | None) -> OptimizeResult:
+        def solve(cost: Floats, highest: float | None) -> scipy.optimize.OptimizeResult:
             """Limits are added until the answer keeps all of them: it is that of all at once."""
             bounds = [(None, None)] * 6 + [(None, highest), (0.0, farthest)]
             while True:
-                found = linprog(
+                found = scipy.optimize.linprog(
                     cost, A_ub=a[used], b_ub=b[used], A_eq=equal, b_eq=equal_to, bounds=bounds,
                     method="highs",
                     options={"presolve": False},  # eight unknowns: it takes longer than it saves

@@ -6,9 +6,10 @@ import base64
 import contextlib
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from PIL import Image
 
 from accstudy.compare.surface import reference_from_scans
 from accstudy.errors import MeshError, OutputError
-from accstudy.figures.style import png_bytes
+from accstudy.figures.style import png_bytes, rows_of
 from accstudy.figures.views import PRINTED_MM, view_chart
 from accstudy.geometry.rigid import Rigid, frame_from_axis
 from accstudy.locate.drawing import scan_body_from_settings
@@ -25,13 +26,15 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
 from accstudy.stages.compare import by_reference
+from accstudy.stages.steps import LOCATED, SURFACES
 from accstudy.study.disk import digest, read_own, write_files
 from accstudy.study.implants import common_axis
 from accstudy.study.load import Study
-from accstudy.study.record import json_bytes, program_digest, versions
+from accstudy.study.record import Record, json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
+from accstudy.words.catalogue import choose, say
 
-__all__ = ["Pictures", "kept_view", "report_pictures"]
+__all__ = ["Pictures", "kept_pictures", "report_pictures"]
 
 _WIDTH_PX = 1200
 _DPI = 300
@@ -40,9 +43,7 @@ _LARGEST_PX = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """Pictures (``located``, ``surface-trueness``, ``surface-precision``), captions and alternative
-    texts.
-    """
+    """Pictures (``located``, ``surface-trueness``, ``surface-precision``) and captions."""
 
     png: dict[str, bytes]
     notes: dict[str, str]
@@ -51,15 +52,14 @@ class Pictures:
 def report_pictures(
     study: Study,
     tables: dict[str, pd.DataFrame],
+    record: Record,
     *,
-    parts: Mapping[str, Mapping[str, str]] | None = None,
     kept: Path | None = None,
 ) -> Pictures:
-    """Make the pictures that a study's data allow; none for a study without meshes.
+    """Draw the pictures that a study's data allow; none for a study without meshes.
 
-    `parts` are digests of what every scan's poses depend on, as the record has them; the file
-    `kept` keeps the view of the located scan until something in it changes, and may be deleted at
-    any time.
+    The folder `kept` keeps them until something in them changes, by the digests in `record`, and
+    may be deleted at any time.
     """
     out = Pictures({}, {})
     usable = study.usable.loc[study.usable["file"] != "", "scan"]
@@ -68,55 +68,67 @@ def report_pictures(
     if len(seen):
         scan = str(seen["scan"].iloc[0])
         mine = seen[seen["scan"] == scan].reset_index(drop=True)
-        key = digest(
-            json_bytes(
-                {
-                    "program": program_digest(),
-                    "versions": versions(),
-                    "scan": (parts or {}).get(scan, {}),
-                    "poses": csv_bytes("poses", mine).decode(),
-                }
-            )
-        )
-        old = kept_view(kept) if kept and parts else {}
-        if old.get("key") != key:
-            _located(study, mine, out)
-            if kept and "located" in out.png:
-                picture = base64.b64encode(out.png["located"]).decode()
-                _write(kept, {"key": key, "png": picture, "note": out.notes["located"]})
-        else:
-            out.png["located"] = base64.b64decode(old["png"])
-            out.notes["located"] = old["note"]
+        reads = {
+            "scan": record.get("scans", {}).get(scan, {}),
+            "poses": csv_bytes("poses", mine).decode(),
+        }
+        out.png.update(_kept(kept, LOCATED, reads, lambda: _located(study, mine)))
+        fit = mine["fit_rms_um"].median()
+        if "located" in out.png:
+            of_scan = {"scan": scan, "n": len(mine), "fit_um": fit}
+            out.notes["located"] = choose("seating.pictures", "located", **of_scan)
     if "surface_vertices" in tables:
-        _surfaces(study, tables["surface_vertices"], tables["surface"], out)
+        summary = tables["surface"]
+        row = rows_of(summary)[0]
+        written, used = record.get("outputs", {}), study.settings.reference
+        reads = {
+            "tables": [written.get(f"{name}.csv", "") for name in ("surface_vertices", "surface")],
+            "reference": [study.files.digest(used.surface), used.length_unit],
+            "implants": csv_bytes("implants", study.implants).decode(),
+        }
+        vertices = tables["surface_vertices"]
+        mine = vertices[vertices["condition"] == row.condition]
+        out.png.update(_kept(kept, SURFACES, reads, lambda: _surfaces(study, mine)))
+        several = f" ({row.condition})" if len(summary) > 1 else ""
+        for name in ("surface-trueness", "surface-precision"):
+            out.notes[name] = choose("seating.pictures", name, row, several=several)
     return out
 
 
-def kept_view(file: Path) -> dict[str, str]:
-    """Read a kept view: ``key``, ``png`` (base64) and ``note``; empty where it is not whole."""
+def _kept(
+    folder: Path | None, name: str, reads: dict[str, Any], draw: Callable[[], dict[str, bytes]]
+) -> dict[str, bytes]:
+    """Pictures as they were kept in a file of a folder, or drawn and kept."""
+    if folder is None:
+        return draw()
+    key = digest(json_bytes({"program": program_digest(), "versions": versions(), **reads}))
+    old = kept_pictures(folder / name)
+    if old.get("key") == key:
+        return {name: base64.b64decode(data) for name, data in old.items() if name != "key"}
+    drawn = draw()
+    data = {name: base64.b64encode(png).decode() for name, png in drawn.items()}
+    with contextlib.suppress(OutputError):  # a full or read-only disk only costs time
+        write_files(folder, {name: json_bytes({"key": key, **data})})
+    return drawn
+
+
+def kept_pictures(file: Path) -> dict[str, str]:
+    """Read kept pictures: their ``key``, and each as base64; empty where they are not whole."""
     try:
-        found = json.loads(read_own(file))
-        if sorted(found) != ["key", "note", "png"] or not all(
-            isinstance(v, str) for v in found.values()
-        ):
-            return {}
-        with Image.open(io.BytesIO(base64.b64decode(found["png"], validate=True))) as picture:
-            if picture.format != "PNG" or max(picture.size) > _LARGEST_PX:
-                return {}
-            picture.verify()
+        found = {str(name): str(value) for name, value in json.loads(read_own(file)).items()}
+        for name in found.keys() - {"key"}:
+            data = base64.b64decode(found[name], validate=True)
+            with Image.open(io.BytesIO(data)) as picture:
+                if picture.format != "PNG" or max(picture.size) > _LARGEST_PX:
+                    return {}
+                picture.verify()
     except (OSError, ValueError, RecursionError, TypeError, SyntaxError, AttributeError):
         return {}
-    return dict(found)
+    return found if "key" in found else {}
 
 
-def _write(file: Path, what: dict[str, str]) -> None:
-    """Keep a picture; a full or read-only disk only costs the time to draw it again."""
-    with contextlib.suppress(OutputError):
-        write_files(file.parent, {file.name: json_bytes(what)})
-
-
-def _located(study: Study, mine: pd.DataFrame, out: Pictures) -> None:
-    """View of a scan, bodies named where they were found."""
+def _located(study: Study, mine: pd.DataFrame) -> dict[str, bytes]:
+    """View of a scan, bodies named where they were found; none where a mesh cannot be read."""
     scan = str(mine["scan"].iloc[0])
     file = str(study.usable.set_index("scan").loc[scan, "file"])
     reference = next(r for p, r in by_reference(study, mine) if scan in set(p["scan"]))
@@ -124,10 +136,10 @@ def _located(study: Study, mine: pd.DataFrame, out: Pictures) -> None:
         mesh = study_mesh(study.files, file, length_unit=study.settings.scans.length_unit)
         bodies = _placed_bodies(study, mine, reference)
     except MeshError:
-        return
+        return {}
     motions = reference_from_scans(mine, reference)
     if scan not in motions:
-        return
+        return {}
     upright = _upright(reference)
     move = upright.after(motions[scan])
     pixels, drawn = _shaded([_moved(mesh, move)], [_moved(body, move) for body in bodies])
@@ -146,12 +158,7 @@ def _located(study: Study, mine: pd.DataFrame, out: Pictures) -> None:
         highlight=tint,
         width_mm=PRINTED_MM["located"],
     )
-    out.png["located"] = png_bytes(figure, dpi=_DPI)
-    fit = mine["fit_rms_um"].median()
-    out.notes["located"] = (
-        f"Scan {scan} as a surface, with the CAD geometry of the scan body superimposed at each of "
-        f"the {len(mine)} positions found (tinted); median residual of the fits {fit:.0f} µm."
-    )
+    return {"located": png_bytes(figure, dpi=_DPI)}
 
 
 def _placed_bodies(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -> list[Mesh]:
@@ -173,22 +180,15 @@ def _placed_bodies(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -
     return placed
 
 
-def _surfaces(
-    study: Study,
-    vertices: pd.DataFrame,
-    summary: pd.DataFrame,
-    out: Pictures,
-) -> None:
+def _surfaces(study: Study, mine: pd.DataFrame) -> dict[str, bytes]:
     """Views of the reference surface, coloured by mean and standard deviation."""
     file = study.settings.reference.surface
     mesh = study_mesh(study.files, file, length_unit=study.settings.reference.length_unit)
     pixels, _ = _shaded([_moved(mesh, _upright(study.implants))], [])
-    condition = str(vertices["condition"].iloc[0])
-    mine = vertices[vertices["condition"] == condition]
-    row = summary[summary["condition"] == condition].iloc[0]
+    out = {}
     for name, column, label, signed in (
-        ("surface-trueness", "mean_um", "mean deviation / µm, outside positive", True),
-        ("surface-precision", "sd_um", "standard deviation / µm", False),
+        ("surface-trueness", "mean_um", say("figures.mean_deviation_of_the_surface_um"), True),
+        ("surface-precision", "sd_um", say("figures.standard_deviation_um"), False),
     ):
         values = pixels.vertex_values(mine[column].to_numpy(float))
         largest = float(np.ceil(np.nanquantile(np.abs(mine[column].to_numpy(float)), 0.98) / 5) * 5)
@@ -201,18 +201,8 @@ def _surfaces(
             signed=signed,
             width_mm=PRINTED_MM[name],
         )
-        out.png[name] = png_bytes(figure, dpi=_DPI)
-    where = "" if len(summary) == 1 else f" ({condition})"
-    said = [f"{row[name]:+.0f}".replace("-", "−") for name in ("median_um", "p05_um", "p95_um")]
-    out.notes["surface-trueness"] = (
-        f"Mean of {row['n_scans']} scanned surfaces against the reference surface{where}, aligned "
-        f"by the implants: median {said[0]} µm, 90 % of the area between {said[1]} and "
-        f"{said[2]} µm. Grey: not covered by any scan; white: no reference surface."
-    )
-    out.notes["surface-precision"] = (
-        f"Standard deviation of {row['n_scans']} scanned surfaces at every point{where}: median "
-        f"{row['sd_median_um']:.0f} µm, 95 % of the area below {row['sd_p95_um']:.0f} µm."
-    )
+        out[name] = png_bytes(figure, dpi=_DPI)
+    return out
 
 
 def _upright(reference: pd.DataFrame) -> Rigid:

@@ -9,7 +9,6 @@ from typing import Any
 
 import pandas as pd
 
-from accstudy.stages.steps import LOCATED
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.study.record import Record, drawn_orders
@@ -69,12 +68,7 @@ def make_report(
     from accstudy.reports.render import render_report
     from accstudy.stages.pictures import report_pictures
 
-    pictures = report_pictures(
-        study,
-        tables,
-        parts=record.get("scans", {}),
-        kept=kept / LOCATED if kept else None,
-    )
+    pictures = report_pictures(study, tables, record, kept=kept)
     settings = study.settings
     kind = settings.study.kind
     content = ReportContent(

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LOCATED",
+    "SURFACES",
     "NOT_ANALYZED",
     "STAMPS",
     "Analyzed",
@@ -44,6 +45,7 @@ __all__ = [
     "is_entry",
     "recorded_results",
     "run_steps",
+    "settings_read",
 ]
 
 _DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
@@ -155,8 +157,8 @@ class Cache:
                     path.unlink()
 
 
-STAMPS, LOCATED = "digests.json", "located.json"
-"""Files beside the measured scans: digests of files, and the view of a located scan."""
+STAMPS, LOCATED, SURFACES = "digests.json", "located.json", "surfaces.json"
+"""Files beside the measured scans: digests of files, views of a located scan and of surfaces."""
 
 _SETTLED_NS = 5_000_000_000
 """Age from which a change would show in a file's times, however coarse the disk counts them."""
@@ -192,7 +194,7 @@ class Stamps:
         """Store those of the files that were asked for; remove what a killed run began."""
         with contextlib.suppress(OSError):
             for path in self._file.parent.iterdir():
-                if path.name != begun_as(path.name) in (STAMPS, LOCATED):
+                if path.name != begun_as(path.name) in (STAMPS, LOCATED, SURFACES):
                     path.unlink()
         if self._used != self._kept:
             with contextlib.suppress(OutputError):
@@ -305,14 +307,13 @@ def compute(step: Step, study: Study, tables: Tables) -> Analyzed:
     return step.run(replace(study, settings=cast(Settings, allowed)), tables)
 
 
-def _settings_read(settings: Settings, step: Step) -> dict[str, Any]:
-    """Values of the settings that a step declares, as plain JSON values."""
-    values = settings.as_used()
+def settings_read(values: Any, step: Step) -> dict[str, Any]:
+    """Of all settings, as plain JSON values, those that a step declares; None if missing."""
     out: dict[str, Any] = {}
     for path in (*_ALWAYS, *step.settings):
-        value: Any = values
+        value = values
         for key in path.split("."):
-            value = value[key]
+            value = value.get(key) if isinstance(value, dict) else None
         out[path] = value
     return out
 
@@ -371,7 +372,7 @@ class Recorded:
             json_bytes(
                 {
                     **self._always,
-                    "settings": _settings_read(work.study.settings, step),
+                    "settings": settings_read(work.study.settings.as_used(), step),
                     "tables": {name: digest(work.bytes[f"{name}.csv"]) for name in tables},
                     "files": work.surface_parts() if step.files else {},
                 }

@@ -29,6 +29,7 @@ from accstudy.stages.steps import (
     Stamps,
     entry_key,
     recorded_results,
+    settings_read,
 )
 from accstudy.study.disk import (
     LARGEST,
@@ -208,7 +209,63 @@ class Work:
             for scan, file in zip(self.study.scans["scan"], self.study.scans["file"], strict=True):
                 if scan in parts and "file" in parts[scan]:
                     self.study.files.digests.setdefault(file, parts[scan]["file"])
+            self._refuse_other_scans(parts)
         self._poses(measuring.assembled(self.study, results, parts=self.old.get("scans", {})))
+
+    def _refuse_other_scans(self, parts: Mapping[str, Mapping[str, str]]) -> None:
+        """Refuse poses of scans that would be located otherwise now."""
+        now, where = measuring.scan_parts(self.study), "results/poses.csv"
+        hint = say("findings.run_accstudy_run")
+        found = []
+        missing = [scan for scan in now if scan not in parts]
+        if missing:
+            what = say("findings.scans_not_located", scans=", ".join(missing))
+            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+        changed = {
+            part: None
+            for scan in now
+            for part, value in now[scan].items()
+            if scan in parts and parts[scan].get(part) != value
+        }
+        if changed:
+            what = say("findings.poses_outdated", parts=", ".join(changed))
+            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+        if found:
+            raise StudyError(found)
+
+    def _refuse_other_tables(self) -> None:
+        """Refuse tables that would be computed otherwise now: a report would contradict them."""
+        old, where = self.old, "results/"
+        hint = say("findings.run_accstudy_run")
+        found = []
+        if old.get("program") != self.record["program"]:
+            what = say("findings.tables_of_another_program")
+            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+        was, now = old.get("inputs", {}), self._inputs()
+        printed = {"study.toml", *drawn_orders(self.study.files)}
+        files = [f for f in {**was, **now} if f not in printed and was.get(f) != now.get(f)]
+        if files:
+            what = say("findings.tables_of_other_files", files=", ".join(files))
+            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+        settings = self._settings_changed()
+        if settings:
+            what = say("findings.tables_of_other_settings", settings=", ".join(settings))
+            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+        if found:
+            raise StudyError(found)
+
+    def _settings_changed(self) -> list[str]:
+        """Settings that result tables hang on and that the last run read with other values."""
+        was, now = self.old.get("settings"), json.loads(json_bytes(self.record["settings"]))
+        if was == now:
+            return []
+        from accstudy.stages.analyze import analysis_steps  # statistics: only when in doubt
+
+        found: dict[str, None] = {}
+        for step in analysis_steps(self.study):
+            before, after = settings_read(was, step), settings_read(now, step)
+            found |= {path: None for path in after if before[path] != after[path]}
+        return list(found)
 
     def _recalled(self, name: str, command: str) -> bytes:
         """Read a result table, which must be the recorded one."""
@@ -250,6 +307,7 @@ class Work:
         if self._pairs not in names:
             what, hint = "there are no result tables yet", "run `accstudy analyze` first"
             raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
+        self._refuse_other_tables()
         for name in names:
             if name not in NOT_ANALYZED:
                 self.take(name, self._recalled(name, "accstudy analyze"))

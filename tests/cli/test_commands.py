@@ -166,6 +166,39 @@ def test_a_bug_is_told_as_a_bug(study, monkeypatch):
     assert "Traceback" not in done.output
 
 
+def test_a_report_refuses_tables_that_would_be_computed_otherwise_now(study):
+    settings, scans = study / "study.toml", study / "scans.csv"
+    assert call("run", study).exit_code == 0
+    (pdf,) = (study / "reports").glob("*.pdf")
+    sound, was = settings.read_text(), pdf.read_bytes()
+    settings.write_text(
+        sound.replace('title = "', 'title = "Another ')
+        + '\n[limits]\ndistance_um = { value = 77, source = "a trial" }\n'
+    )
+    listed = scans.read_text()
+    scans.write_text(listed.rstrip("\n") + "\n\n")
+    done = call("report", study)
+    assert done.exit_code == 3
+    assert done.output.count("results-outdated") == 2
+    assert "these files have changed: scans.csv" in done.output
+    assert "settings in study.toml have changed: limits" in done.output
+    assert pdf.read_bytes() == was
+    scans.write_text(listed)
+    settings.write_text(sound.replace('title = "', 'title = "Another '))  # printed, not computed
+    assert call("report", study).exit_code == 0
+    assert pdf.read_bytes() != was
+
+
+def test_results_of_another_program_are_not_reported(study, monkeypatch):
+    assert call("run", study).exit_code == 0
+    monkeypatch.setattr("accstudy.stages.work.program_digest", lambda: "0" * 64)
+    done = call("report", study)
+    assert done.exit_code == 3
+    assert "computed by another version of the program" in done.output
+    assert call("analyze", study).exit_code == 0
+    assert call("report", study).exit_code == 0
+
+
 def test_mesh_scans_that_are_not_measured_cannot_be_analyzed(study):
     (study / "study.toml").write_text(
         '[study]\ntitle = "Meshes"\nkind = "validation"\n'
