@@ -374,9 +374,9 @@ def outlier_tests(document: Document, content: ReportContent, *, most: int = 20)
     if several:
         _outlier_counts(document, counts.iloc[:-1])
     shown = seen.sort_values("place", kind="stable").head(most)
-    more = (
-        "." if len(seen) <= most else say("accuracy.of_the_most_extreme", most=most, seen=len(seen))
-    )
+    more = "."
+    if len(shown) < len(seen):
+        more = say("accuracy.of_the_most_extreme", most=most, seen=len(seen))
     document.listed(
         "accuracy.outliers_table",
         extended(

@@ -166,7 +166,6 @@ class Attachment:
     data: bytes
     mime: str
     description: str
-    relationship: str = "data"
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,12 +207,12 @@ def _heading(runs: list[Any]) -> Heading:
 _ONLY = re.compile(r"\((\w+)\) ")
 
 
-def said_once(rows: Sequence[Sequence[Text]], columns: int = 1) -> list[list[Text]]:
+def said_once(rows: Sequence[Sequence[Text]], columns: int) -> list[list[Text]]:
     """Rows whose first cells are empty where they and those before them repeat the row above.
 
     Examples
     --------
-    >>> said_once([["a", "1"], ["a", "2"], ["b", "2"]])
+    >>> said_once([["a", "1"], ["a", "2"], ["b", "2"]], 1)
     [['a', '1'], ['', '2'], ['b', '2']]
     """
     out: list[list[Text]] = []

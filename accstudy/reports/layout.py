@@ -245,10 +245,8 @@ def compile_pdf(
     data: dict[str, Any],
     pictures: dict[str, bytes],
     attachments: Sequence[Attachment],
-    *,
-    template: str = "report.typ",
 ) -> bytes:
-    """Compile a template with its data.
+    """Compile the template of reports with its data.
 
     Parameters
     ----------
@@ -258,8 +256,6 @@ def compile_pdf(
         SVG and PNG files that the data name.
     attachments : sequence of Attachment
         Files that travel inside the PDF.
-    template : str
-        A file of ``templates/``.
 
     Returns
     -------
@@ -283,13 +279,12 @@ def compile_pdf(
                 "name": a.name,
                 "mime": a.mime,
                 "description": a.description,
-                "relationship": a.relationship,
             }
             for a in attachments
         ],
     }
     inputs = {
-        "main.typ": files("accstudy.reports").joinpath("templates", template).read_bytes(),
+        "main.typ": files("accstudy.reports").joinpath("templates/report.typ").read_bytes(),
         **pictures,
         **{a.name: a.data for a in attachments},
     }

@@ -119,7 +119,7 @@ def _span_figure(document: Document, content: ReportContent) -> None:
         return
     conditions = list(dict.fromkeys(curve["condition"]))
     shown = conditions[: accuracy.SHOWN]
-    at = {along: levels(content, along, ALL_PAIRS) for along in ("span", "path")}
+    at = {along: levels(content, ALL_PAIRS, along=along) for along in ("span", "path")}
     at = {along: table[table["condition"].isin(shown)] for along, table in at.items()}
     said = [supported_sentence(r, along=a) for a, table in at.items() for r in rows_of(table)]
     left = len(conditions) - len(shown)
@@ -221,7 +221,8 @@ def _repeats(content: ReportContent, row: Any) -> Text:
 
 def _all_repeats(content: ReportContent, rows: list[Any]) -> Text:
     """The same for several conditions in one sentence."""
-    more = say("precision.and_more_in_the", rows=len(rows) - _MOST) if len(rows) > _MOST else ""
+    rest = len(rows[_MOST:])
+    more = say("precision.and_more_in_the", rows=rest) if rest else ""
     text: list[Any] = [say("precision.over_the_longest_pair"), *_listed(rows[:_MOST], "r_limit")]
     if any(not missing(r.I_limit) for r in rows[:_MOST]):
         text.append(say("precision.with_another_by_less", factors=_factors(content)))

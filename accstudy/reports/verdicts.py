@@ -83,7 +83,7 @@ def _states(rows: pd.DataFrame, useless: pd.Series) -> list[str]:
 
 
 def levels(
-    content: ReportContent, along: str = "span", scope: str = EACH_PAIR, *, others: bool = False
+    content: ReportContent, scope: str, *, along: str = "span", others: bool = False
 ) -> pd.DataFrame:
     """Supported length of every condition at every level, the user's limit among them.
 
@@ -137,7 +137,7 @@ def _assumption(row: Any, *, brief: bool = False) -> str:
     return choose("verdicts.rests_on", key, row, name=str(row.normality_test).replace("-", "–"))
 
 
-def _scope_words(row: Any, *, alike: bool = True) -> str:
+def _scope_words(row: Any, *, alike: bool) -> str:
     """What a row of table ``conformity`` is about; without their number where it differs."""
     if row.scope == EACH_PAIR:
         return say("verdicts.each_separately", row)
@@ -327,7 +327,7 @@ def _by_scope(rows: list[Any]) -> list[Any]:
     return sorted(rows, key=lambda r: (r.measurand != "distance_um", r.scope != ALL_PAIRS))
 
 
-def _short_scope(row: Any, several: bool = False) -> str:
+def _short_scope(row: Any, several: bool) -> str:
     """What a limit is held against, as page 1 asks it."""
     if row.scope != EACH_PAIR and row.n_pairs == 1:
         return say("verdicts.only_one", row)
@@ -405,7 +405,7 @@ def _reach_words(content: ReportContent, row: Any) -> str:
     """Span up to which a limit is kept meanwhile."""
     if row.verdict == VERIFIED or missing(row.tolerance_bound) or row.unit != "um":
         return NONE
-    table = levels(content, scope=row.scope, others=is_true(row.beside))
+    table = levels(content, row.scope, others=is_true(row.beside))
     mine = table[(table["condition"] == row.condition) & (table["level_um"] == row.limit)]
     return next(
         (
@@ -514,7 +514,7 @@ def levels_sentences(content: ReportContent) -> list[Text]:
     """Without a limit of the user's: which span holds for which level."""
     if not longest_pairs(content):
         return [say("validation.no_result_no_scan")]
-    rows = levels(content, scope=ALL_PAIRS)
+    rows = levels(content, ALL_PAIRS)
     none = say(
         "validation.the_study_sets_no",
         on_distances=say("validation.on_distances") if len(_gap_limits(content)) else "",
@@ -544,13 +544,13 @@ def levels_sentences(content: ReportContent) -> list[Text]:
 
 def levels_table(document: Document, content: ReportContent, *, brief: bool = False) -> None:
     """Supported span and arch length at each level."""
-    rows = levels(content, scope=ALL_PAIRS)
+    rows = levels(content, ALL_PAIRS)
     if not len(rows):
         return
     lengths = {
         f"{along}_{scope}".replace(" ", "_"): [
             choose("verdicts.length", _reach(r), supported_mm=r.supported_mm)
-            for r in rows_of(levels(content, along, scope))
+            for r in rows_of(levels(content, scope, along=along))
         ]
         for along in ("span", "path")
         for scope in (ALL_PAIRS, EACH_PAIR)

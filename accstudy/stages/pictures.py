@@ -32,7 +32,7 @@ from accstudy.study.implants import common_axis
 from accstudy.study.load import Study
 from accstudy.study.record import Record, json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
-from accstudy.words.catalogue import choose, say
+from accstudy.words.catalogue import say
 
 __all__ = ["Pictures", "kept_pictures", "report_pictures"]
 
@@ -75,8 +75,9 @@ def report_pictures(
         out.png.update(_kept(kept, LOCATED, reads, lambda: _located(study, mine)))
         fit = mine["fit_rms_um"].median()
         if "located" in out.png:
-            of_scan = {"scan": scan, "n": len(mine), "fit_um": fit}
-            out.notes["located"] = choose("seating.pictures", "located", **of_scan)
+            out.notes["located"] = say(
+                "seating.picture_located", scan=scan, n=len(mine), fit_um=fit
+            )
     if "surface_vertices" in tables:
         summary = tables["surface"]
         row = rows_of(summary)[0]
@@ -90,8 +91,8 @@ def report_pictures(
         mine = vertices[vertices["condition"] == row.condition]
         out.png.update(_kept(kept, SURFACES, reads, lambda: _surfaces(study, mine)))
         several = f" ({row.condition})" if len(summary) > 1 else ""
-        for name in ("surface-trueness", "surface-precision"):
-            out.notes[name] = choose("seating.pictures", name, row, several=several)
+        out.notes["surface-trueness"] = say("seating.picture_trueness", row, several=several)
+        out.notes["surface-precision"] = say("seating.picture_precision", row, several=several)
     return out
 
 

@@ -59,8 +59,7 @@ def around_text(data, pictures, attachments):
         out += [f"{part}: {_text(key)} = {_text(value)}" for key, value in pairs]
     out += [f"pictures: {' '.join(sorted(pictures))}"]
     out += [
-        f"attached: {a.name}, {a.mime}, {a.description.partition(': one row')[0]}, "
-        f"{a.relationship}, {_rows(a)}"
+        f"attached: {a.name}, {a.mime}, {a.description.partition(': one row')[0]}, {_rows(a)}"
         for a in attachments
     ]
     return "\n".join(out).replace("\u00a0", "~") + "\n"
