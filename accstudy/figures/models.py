@@ -49,7 +49,7 @@ def means_chart(rows: pd.DataFrame) -> Figure:
     room_mm = (160 - 1.6 * longest) / len(panels)
     titles = [wrapped(_titled(rows, panel), int(room_mm / 1.4)) for panel in panels]
     lines = len(levels) * _most_lines(names) + _most_lines(titles) - 1
-    figure = new_figure(166, 9.5 + 3.6 * lines)
+    figure = new_figure(166, 11 + 4.2 * lines)
     grid = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
     for ax, panel, title in zip(grid, panels, titles, strict=True):
         mine = rows[rows["panel"] == panel]

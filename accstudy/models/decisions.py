@@ -66,6 +66,9 @@ def log_base(response: str) -> float | None:
 def holm(p: Sequence[float] | pd.Series) -> np.ndarray:
     """Holm's adjusted p values; missing ones stay missing and do not count.
 
+    Equal to those of statsmodels' ``multipletests``, which collects garbage at every call: 0.2 s
+    and more, some ninety times in a comparison.
+
     Examples
     --------
     >>> holm([0.01, 0.04, float("nan")]).tolist()

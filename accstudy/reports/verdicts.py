@@ -22,7 +22,16 @@ from accstudy.reports.document import (
 )
 from accstudy.words.catalogue import choose, count, say, words
 from accstudy.words.names import condition_name
-from accstudy.words.numbers import NONE, joined, missing, percent, quantity, stated, sure
+from accstudy.words.numbers import (
+    NONE,
+    interval,
+    joined,
+    missing,
+    percent,
+    quantity,
+    stated,
+    sure,
+)
 
 __all__ = [
     "VERDICT_MARKS",
@@ -488,7 +497,8 @@ def _ranges(rows: pd.DataFrame, column: str) -> list[str]:
         values = held if isinstance(held, list) else [held]
         known = sorted(float(v) for v in values if not missing(v))
         ends = dict.fromkeys(quantity(v, unit) for v in [*known[:1], *known[-1:]])
-        out.append(joined([*ends], last="to"))
+        several = len(ends) > 1
+        out.append(interval(known[0], known[-1], unit, signed=False) if several else "".join(ends))
     return out
 
 
