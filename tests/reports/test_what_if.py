@@ -797,7 +797,8 @@ def seats():
     yield "no origin", study("one-device", *SCANS, seating_contributions=void)
     png = dict.fromkeys(("located", "surface-trueness", "surface-precision"), PNG)
     for shown in (("located",), ("surface-precision", "surface-trueness"), tuple(png)):
-        pictures = {"pictures": {k: png[k] for k in shown}, "picture_notes": {"located": "A note."}}
+        notes = {k: f"A note on {k}." for k in shown}
+        pictures = {"pictures": {k: png[k] for k in shown}, "picture_notes": notes}
         yield " ".join(shown), study("one-device", *SCANS, more=pictures)
 
 

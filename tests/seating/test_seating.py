@@ -510,7 +510,7 @@ def test_the_turn_of_one_screw_is_the_least_squares_turn_also_for_large_errors()
 def test_only_a_contradiction_that_is_shown_is_called_infeasible(monkeypatch, status, feasible):
     # scipy's linprog: 2, the problem is infeasible; 4, numerical difficulties
     ended = SimpleNamespace(status=status, x=None, message="")
-    monkeypatch.setattr("accstudy.seating.best_seat.linprog", lambda *_, **__: ended)
+    monkeypatch.setattr("scipy.optimize.linprog", lambda *_, **__: ended)
     seats = Seats(np.array([[0.0, 0, 0], [20, 0, 0]]), np.tile([0.0, 0, 1], (2, 1)))
     platforms = Platforms(
         ("A", "B"), seats.centres_mm, seats.axes, np.full((2, 3), np.nan), seats.axes[0]
