@@ -366,12 +366,8 @@ def _means_differ(content: ReportContent, lead: str) -> list[Text]:
 
 def _tilt(content: ReportContent, model: str) -> str:
     """Where a ratio holds, by the covariates with which it is shown to change."""
-    table = content.table("model_covariates")
     changing = {r.covariate for r in shown_interactions(content.table("model_contrasts"), model)}
-    if not changing or not len(table):
-        return ""
-    own = table[(table["model_name"] == model) & table["covariate"].isin(changing)]
-    point = held_point(content, model, only=set(own["covariate"]))
+    point = held_point(content, model, only=changing)
     return say("comparison.at_point", point=point) if point else ""
 
 
