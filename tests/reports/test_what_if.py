@@ -559,7 +559,7 @@ def sections_of_a_comparison():
     yield "settings", study(
         "comparison", *keep, model_fits=fits, model_contrasts=rows, model_bootstrap=drawn,
         model_variances=parts, model_lack_of_fit=missed, model_classes=classes, scans=planned,
-        model_operators=operators, model_confounding=confounded(4),
+        model_operators=operators, model_confounding=confounded(8),
         settings={"study": {"protocol": "three_techniques"}},
     )  # fmt: skip
     every = fits.assign(simultaneous=True, engine_difference=NAN, adjust="none")
@@ -594,6 +594,9 @@ def effects():
     few = lines[lines["level"].eq("technique 1")]
     yield "by level", study("comparison", *keep, "models", model_effect_notes=notes,
                             model_effects=varied, model_lines=few)  # fmt: skip
+    turned = lines.sort_values("level", ascending=False, kind="stable")
+    yield "levels in another order", study("comparison", *keep, model_effect_notes=notes,
+                                           model_effects=base, model_lines=turned)  # fmt: skip
     log = base["response"].iloc[0]
     sized = put(base, base["response"].eq(log), response="log(abs(pair.distance_um))",
                 ratio=1.066, ratio_low=0.98, ratio_high=1.155)  # fmt: skip
