@@ -20,15 +20,7 @@ from accstudy.dictionary import Difference, table_difference
 from accstudy.errors import AccstudyError, Finding, fault, place
 from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
-from accstudy.stages.steps import (
-    LOCATED,
-    STAMPS,
-    SURFACES,
-    Cache,
-    entry_key,
-    is_entry,
-    recorded_results,
-)
+from accstudy.stages.steps import STAMPS, VIEWS, Cache, entry_key, is_entry, recorded_results
 from accstudy.stages.work import CACHE, Work, history_entry
 from accstudy.study.disk import digest, file_digest, read_own, write_files
 from accstudy.study.files import Files
@@ -212,7 +204,7 @@ def compare_cache(audit: Audit, study: Study, record: Record, known: Mapping[str
             )
     for name, _ in _files(study.path / CACHE.parent):
         ours = is_entry(name.removeprefix(f"{CACHE.name}/"))
-        if not ours and name not in ("lock", LOCATED, STAMPS, SURFACES):
+        if not ours and name not in ("lock", STAMPS, *VIEWS):
             what = say("findings.is_not_a_file", name=name)
             audit.differs("file-new", what, f"{CACHE.parent.name}/{name}")
 
@@ -465,7 +457,7 @@ def _report(audit: Audit, work: Work, record: Record) -> None:
         return
     with tempfile.TemporaryDirectory() as aside:
         work.report(options, kept=Path(aside))
-        for name in (LOCATED, SURFACES):
+        for name in VIEWS:
             compare_view(audit, work.study.path / CACHE.parent / name, Path(aside) / name)
     made = {name: digest(data) for name, data in (work.made or {}).items()}
     for name in dict.fromkeys([*report["files"], *made]):

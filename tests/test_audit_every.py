@@ -513,7 +513,7 @@ def png(size):
     return base64.b64encode(out.getvalue()).decode()
 
 
-def test_a_kept_pictures_that_was_forged_is_named(study):
+def test_a_kept_view_that_was_forged_is_named(study):
     forged = view_of(study) | {"located": png((9, 9))}
     (study / ".accstudy/located.json").write_text(json.dumps(forged))
     found = said(study)
@@ -521,7 +521,7 @@ def test_a_kept_pictures_that_was_forged_is_named(study):
     assert ".accstudy/located.json" in found
 
 
-def test_a_kept_pictures_that_is_damaged_is_drawn_again(study):
+def test_a_kept_view_that_is_damaged_is_drawn_again(study):
     assert kept_pictures(study / ".accstudy/located.json")["key"] == view_of(study)["key"]
     kept = study / ".accstudy/located.json"
     old = view_of(study)
@@ -542,6 +542,7 @@ def test_a_kept_pictures_that_is_damaged_is_drawn_again(study):
                 {"located": png((20_000, 20))},
                 {"located": None},
                 {"more": ""},
+                {"surface-trueness": old["located"]},
             )
         ),
     ]

@@ -26,7 +26,7 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
 from accstudy.stages.compare import by_reference
-from accstudy.stages.steps import LOCATED, SURFACES
+from accstudy.stages.steps import LOCATED, SURFACES, VIEWS
 from accstudy.study.disk import digest, read_own, write_files
 from accstudy.study.implants import common_axis
 from accstudy.study.load import Study
@@ -107,6 +107,8 @@ def _kept(
     if old.get("key") == key:
         return {name: base64.b64decode(data) for name, data in old.items() if name != "key"}
     drawn = draw()
+    if sorted(drawn) != [*VIEWS[name]]:  # a mesh that cannot be read is tried again
+        return drawn
     data = {name: base64.b64encode(png).decode() for name, png in drawn.items()}
     with contextlib.suppress(OutputError):  # a full or read-only disk only costs time
         write_files(folder, {name: json_bytes({"key": key, **data})})
@@ -116,8 +118,12 @@ def _kept(
 def kept_pictures(file: Path) -> dict[str, str]:
     """Read kept pictures: their ``key``, and each as base64; empty where they are not whole."""
     try:
-        found = {str(name): str(value) for name, value in json.loads(read_own(file)).items()}
-        for name in found.keys() - {"key"}:
+        found = json.loads(read_own(file))
+        if sorted(found) != sorted(("key", *VIEWS[file.name])) or not all(
+            isinstance(v, str) for v in found.values()
+        ):
+            return {}
+        for name in VIEWS[file.name]:
             data = base64.b64decode(found[name], validate=True)
             with Image.open(io.BytesIO(data)) as picture:
                 if picture.format != "PNG" or max(picture.size) > _LARGEST_PX:
@@ -125,7 +131,7 @@ def kept_pictures(file: Path) -> dict[str, str]:
                 picture.verify()
     except (OSError, ValueError, RecursionError, TypeError, SyntaxError, AttributeError):
         return {}
-    return found if "key" in found else {}
+    return dict(found)
 
 
 def _located(study: Study, mine: pd.DataFrame) -> dict[str, bytes]:

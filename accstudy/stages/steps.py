@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = [
     "LOCATED",
     "SURFACES",
+    "VIEWS",
     "NOT_ANALYZED",
     "STAMPS",
     "Analyzed",
@@ -160,6 +161,9 @@ class Cache:
 STAMPS, LOCATED, SURFACES = "digests.json", "located.json", "surfaces.json"
 """Files beside the measured scans: digests of files, views of a located scan and of surfaces."""
 
+VIEWS = {LOCATED: ("located",), SURFACES: ("surface-precision", "surface-trueness")}
+"""The pictures that each of these files keeps, by name."""
+
 _SETTLED_NS = 5_000_000_000
 """Age from which a change would show in a file's times, however coarse the disk counts them."""
 
@@ -194,7 +198,7 @@ class Stamps:
         """Store those of the files that were asked for; remove what a killed run began."""
         with contextlib.suppress(OSError):
             for path in self._file.parent.iterdir():
-                if path.name != begun_as(path.name) in (STAMPS, LOCATED, SURFACES):
+                if path.name != begun_as(path.name) in (STAMPS, *VIEWS):
                     path.unlink()
         if self._used != self._kept:
             with contextlib.suppress(OutputError):
