@@ -26,6 +26,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.lines import Line2D
 
 __all__ = [
     "ACCENT",
@@ -197,9 +198,17 @@ def _row_of(columns: tuple[str, ...]) -> Any:
     return collections.namedtuple("Row", columns, rename=True)
 
 
+_CLOUD = 300
+"""Points of a series beyond which a report shows them as a picture, which is quicker to print."""
+
+
 @styled
 def svg_bytes(figure: Figure) -> bytes:
     """Figure as SVG: letters as outlines, no date, equal bytes for equal figures."""
+    for line in figure.findobj(Line2D):
+        if line.get_linestyle() == "None" and len(line.get_xdata()) > _CLOUD:
+            line.set_rasterized(True)
+    figure.set_dpi(200)  # of such pictures alone
     buffer = io.BytesIO()  # `savefig` draws twice, the first time for the layout alone
     facts = {"Date": None, "Creator": "accstudy"}
     canvas: Any = FigureCanvasSVG(figure)
