@@ -40,6 +40,7 @@ from accstudy.drift.trend import (
 )
 from accstudy.errors import Finding, Severity
 from accstudy.words.catalogue import say
+from accstudy.words.names import capital
 from accstudy.words.numbers import number, sized
 
 __all__ = ["Charted", "Device", "Found", "chart_signals", "event_near", "welch"]
@@ -364,9 +365,8 @@ def _sentence(
     else:
         text = say("drift_results.a_step_of_with", amount=amount, day=day, between=between)
     text = say(
-        "drift_results.possibly_what_what_2",
-        what=what[0].upper(),
-        what_2=what[1:],
+        "drift_results.possibly_what",
+        what=capital(what),
         text=text,
         chance=chance,
     )
@@ -644,7 +644,7 @@ def _compare_baselines(before: Stretch, after: Stretch, *, confidence: float) ->
 
 def _trend_sentence(stretch: Stretch, trend: Trend, *, grows: bool) -> str:
     """Slope with its interval."""
-    start = stretch.measurand[0].upper() + stretch.measurand[1:]
+    start = capital(stretch.measurand)
     low, high = (number(v, stretch.unit, signed=True) for v in (trend.low, trend.high))
     slope = f"{sized(trend.estimate, stretch.unit, signed=True)} per month ({low} to {high})"
     return f"{start} {'changes by' if grows else 'shows no trend:'} {slope}."

@@ -15,6 +15,7 @@ from accstudy.drift.conformity import next_session
 from accstudy.drift.device import Charted, Device, Found
 from accstudy.drift.measurands import CROSS_ARCH
 from accstudy.words.catalogue import say
+from accstudy.words.names import capital
 from accstudy.words.numbers import date, number, sized
 
 __all__ = [
@@ -208,14 +209,14 @@ def _state_sentence(row: dict[str, Any], *, young: bool) -> str:
         )
         text += since if since else say("drift_results.in_sessions", n_sessions=row["n_sessions"])
         text += say("drift_results.charts_signalled_before") if row["state"] == PASSED else ""
-        name = row["measurand"][0].upper() + row["measurand"][1:]
+        name = capital(row["measurand"])
         text = f"{text}. {name}, {slope}." if slope else f"{text}."
         return text + (say("drift_results.all_in_the_baseline") if young else "")
     size = sized(row["size"], row["unit"], signed=True)
     if pd.notna(row["size_low"]):
         low, high = (number(row[k], row["unit"], signed=True) for k in ("size_low", "size_high"))
         size += say("drift_results.to_low_high", low=low, high=high)
-    name = row["measurand"][0].upper() + row["measurand"][1:]
+    name = capital(row["measurand"])
     began = say(
         "drift_results.estimated_start_between_and",
         day=date(row["begins_at"]),

@@ -206,7 +206,7 @@ _CLOUD = 300
 def svg_bytes(figure: Figure) -> bytes:
     """Figure as SVG: letters as outlines, no date, equal bytes for equal figures."""
     for line in figure.findobj(Line2D):
-        if line.get_linestyle() == "None" and len(line.get_xdata()) > _CLOUD:
+        if line.get_linestyle() == "None" and np.size(line.get_xdata()) > _CLOUD:
             line.set_rasterized(True)
     figure.set_dpi(200)  # of such pictures alone
     buffer = io.BytesIO()  # `savefig` draws twice, the first time for the layout alone

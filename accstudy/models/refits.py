@@ -20,7 +20,7 @@ from scipy import linalg
 from accstudy.errors import AccstudyError
 from accstudy.models.checks import far_residuals
 from accstudy.models.crossproducts import Floats, Problem, restricted
-from accstudy.models.decisions import determined
+from accstudy.models.decisions import DIFFERS, determined
 from accstudy.models.grouping import expand_random
 from accstudy.models.inference import r_squared, term_rows
 from accstudy.models.likelihood import Evaluation
@@ -66,6 +66,7 @@ def fit_summary(fit: MixedFit, spec: ModelSpec) -> pd.DataFrame:
         "engine": "" if np.isnan(difference) else "statsmodels MixedLM",
         "engine_difference": difference,
         "engine_gain": gain,
+        "engine_higher": None if np.isnan(gain) else gain > DIFFERS,
         "n_beyond_3sd": beyond,
         "largest_scaled": fit.fitted()["residual_scaled"].abs().max(),
         "heavy_tails": heavy,

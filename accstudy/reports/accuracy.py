@@ -31,6 +31,7 @@ from accstudy.reports.document import Document, ReportContent, Text, extended, s
 from accstudy.words.catalogue import choose, say
 from accstudy.words.names import (
     alignment_name,
+    capital,
     component_name,
     condition_name,
     measurand_name,
@@ -85,7 +86,7 @@ def pairs(document: Document, content: ReportContent) -> None:
             if spread is None
             else say("deviations.the_repeatability_standard_deviation", s_r=ranging(spread))
         )
-        document.lead(named(content, "", model).capitalize() or say("deviations.distances"), text)
+        document.lead(capital(named(content, "", model)) or say("deviations.distances"), text)
         known, beyond = (
             range_of(content, name, model) for name in ("bias_df", "bias, zero excluded")
         )
@@ -113,17 +114,21 @@ def pairs(document: Document, content: ReportContent) -> None:
                 else " (hollow)",
             )
             + line,
-            alt=_alt_pairs(mine, word),
+            alt=_alt_pairs(content, mine, word),
         )
 
 
-def _alt_pairs(rows: pd.DataFrame, word: str) -> str:
-    parts = [
-        f"{pair_name(r.subject)} {number(r.bias, r.unit, signed=True)} "
-        f"({interval(r.bias_low, r.bias_high, r.unit)})"
-        for r in rows_of(rows.sort_values("span_mm"))
-    ]
-    return say("deviations.dot_chart_of_pairs", word=word) + "; ".join(parts[:30]) + "."
+def _alt_pairs(content: ReportContent, rows: pd.DataFrame, word: str) -> str:
+    parts = []
+    for (condition,), mine in groups(rows.sort_values("span_mm").head(30), ["condition"]):
+        said = "; ".join(
+            f"{pair_name(r.subject)} {number(r.bias, r.unit, signed=True)} "
+            f"({interval(r.bias_low, r.bias_high, r.unit)})"
+            for r in rows_of(mine)
+        )
+        name = named(content, condition)
+        parts.append(f"{name}: {said}" if name else said)
+    return say("deviations.dot_chart_of_pairs", word=word) + "; ".join(parts) + "."
 
 
 def alignments(document: Document, content: ReportContent) -> None:
@@ -342,7 +347,7 @@ def _measurand(
         named={"named": pair_name if is_pair else str},
         what="pair" if is_pair else "implant",
         bias="difference" if is_scan(content) else "bias",
-        name=f"{name[0].upper()}{name[1:]}",
+        name=capital(name),
         unit={"um": "µm", "deg": "degrees"}.get(unit, unit_name(unit)),
         cut=""
         if len(mine) <= _MOST_ROWS
@@ -435,9 +440,7 @@ def precision_figure(document: Document, content: ReportContent, *, most: int) -
     ]
     document.figure(
         "precision",
-        precision_chart(
-            rows, lines, names=(say("precision.repeats"), f"{name[0].upper()}{name[1:]}")
-        ),
+        precision_chart(rows, lines, names=(say("precision.repeats"), capital(name))),
         caption=say(
             "precision.standard_deviation_of_the",
             what=say("precision.repeats_and", name=name) if has_between(content) else "repeats",

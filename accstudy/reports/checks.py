@@ -22,7 +22,7 @@ from accstudy.reports.models import (
     slope_said,
 )
 from accstudy.words.catalogue import choose, say
-from accstudy.words.names import condition_name, unit_name, variable_name
+from accstudy.words.names import capital, condition_name, unit_name, variable_name
 from accstudy.words.numbers import joined, number, quantity, sized
 
 __all__ = [
@@ -73,7 +73,7 @@ def _crossing(apart: list[str]) -> str:
     if not apart:
         return say("design.the_factors_compared_the")
     said = "; ".join(apart)
-    return say("design.differences_between_these_blocks", said=said[0].upper(), said_2=said[1:])
+    return say("design.differences_between_these_blocks", said=capital(said))
 
 
 def model_evidence(
@@ -158,7 +158,7 @@ def unequal_scatter(document: Document, content: ReportContent, lead: str) -> No
         other = other[other["model_name"] == lead]
     said = scatter_caution(content, lead)
     if said:
-        document.lead(say("models.unequal_scatter"), *(f"{t[0].upper()}{t[1:]}" for t in said))
+        document.lead(say("models.unequal_scatter"), *map(capital, said))
     if not len(other):
         return
     used = level_contrasts(content.table("model_contrasts"), lead).set_index("contrast")

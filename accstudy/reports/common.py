@@ -295,7 +295,7 @@ def holds_for(document: Document, content: ReportContent) -> None:
     levels = factor_levels(content)
     pairs: list[tuple[str, Text]] = []
     same = [
-        v[0] if name.lower() in v[0].lower() else f"{_label(name).lower()} {v[0]}"
+        v[0] if name.lower() in v[0].lower() else f"{_label(name)} {v[0]}"
         for name, v in levels.items()
         if len(v) == 1 and " to " not in v[0]
     ]
@@ -341,15 +341,15 @@ def holds_for(document: Document, content: ReportContent) -> None:
 def _levels_said(name: str, values: list[str]) -> str:
     """Factor and its levels, without its name before each; only their number where many."""
     if len(values) > 8:
-        return count(len(values), name.lower())
+        return count(len(values), name)
     short = [v[len(name) :].strip() if v.lower().startswith(name.lower()) else v for v in values]
     kept = short if all(short) else values
     said = joined([v.replace(" to ", "\u00a0to\u00a0") for v in kept])
-    return f"{name.lower()} {said}"
+    return f"{name} {said}"
 
 
 def _label(factor: str) -> str:
-    return factor.replace("_", " ").capitalize()
+    return factor.replace("_", " ")
 
 
 def left_out(document: Document, content: ReportContent) -> None:

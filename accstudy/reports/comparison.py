@@ -71,7 +71,7 @@ from accstudy.reports.verdicts import (
     verdicts_table,
 )
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.names import unit_name
+from accstudy.words.names import capital, unit_name
 from accstudy.words.numbers import NONE, interval, joined, quantity, sure
 
 __all__ = [
@@ -378,5 +378,5 @@ def _cautions(content: ReportContent, lead: str) -> list[Text]:
     said += [*scatter_caution(content, lead), *fit_caution(content, lead)]
     for model in shown_models(content):
         said += residual_caution(content, model)
-    said = [said[0], *(f"{s[0].upper()}{s[1:]}" for s in said[1:])] if said else []
+    said = [said[0], *map(capital, said[1:])] if said else []
     return [say("comparison.caution_said", said=" ".join(said))] if said else []

@@ -12,7 +12,7 @@ from accstudy.figures.style import rows_of
 from accstudy.reports.common import flagged, groups, slug
 from accstudy.reports.document import Document, ReportContent, extended
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.names import unit_name
+from accstudy.words.names import capital, unit_name
 from accstudy.words.numbers import day, sure
 
 __all__ = [
@@ -88,8 +88,7 @@ def how_to_read(document: Document, content: ReportContent) -> None:
 
 def chapter(document: Document, content: ReportContent, row: Any, main: str) -> None:
     """Everything about one device."""
-    name = named_device(content, row.device, row.model)
-    name = name[0].upper() + name[1:]
+    name = capital(named_device(content, row.device, row.model))
     document.heading(name)
     points = rows_of_device(content.table("drift_points"), row.device, row.model)
     signals = rows_of_device(content.table("drift_signals"), row.device, row.model)

@@ -31,7 +31,7 @@ from accstudy.reports.methods import methods_section
 from accstudy.reports.record import record_section, reference_section
 from accstudy.reports.verdicts import VERDICT_MARKS
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.names import unit_name
+from accstudy.words.names import capital, unit_name
 from accstudy.words.numbers import NONE, day, joined, missing, quantity, sure, wait
 
 __all__ = ["answer", "baselines", "comparisons", "drift_report", "run_lengths", "side_by_side"]
@@ -77,7 +77,7 @@ def answer(content: ReportContent) -> list[Text]:
         if not (row.stands or row.duty_what) and (len(rows) > 1 or row.state == "no charts"):
             continue  # its row of the table says it all
         name = named_device(content, row.device, row.model)
-        text: list[Any] = [f"{_capital(name)}: {_change(row)}"]
+        text: list[Any] = [f"{capital(name)}: {_change(row)}"]
         if row.duty_what:
             text += [" ", bold(str(row.duty_what))]
         said.append(text)
@@ -114,15 +114,11 @@ def _software(content: ReportContent) -> list[str]:
         say(
             "drift.software_changed",
             r,
-            name=_capital(named_device(content, r.device, r.model)),
+            name=capital(named_device(content, r.device, r.model)),
             since="" if missing(r.event_at) else say("drift.since_day", r),
         )
         for r in rows_of(remarks[remarks["kind"] == "software"] if len(remarks) else remarks)
     ]
-
-
-def _capital(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}"
 
 
 def _in_short(content: ReportContent, rows: list[Any]) -> Text:
@@ -139,7 +135,7 @@ def _in_short(content: ReportContent, rows: list[Any]) -> Text:
     parts += [say("drift.no_change_on", devices=steady)] if steady else []
     parts += [say("drift.without_charts", uncharted=uncharted)] if uncharted else []
     first, *rest = parts
-    return [strong_accent(_capital(first)), *(f"; {part}" for part in rest), "."]
+    return [strong_accent(capital(first)), *(f"; {part}" for part in rest), "."]
 
 
 def _state_table(document: Document, content: ReportContent) -> None:

@@ -21,7 +21,7 @@ from accstudy.reports.models import (
     slope_said,
 )
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.names import unit_name, variable_name
+from accstudy.words.names import capital, unit_name, variable_name
 from accstudy.words.numbers import joined, number, sized, sure
 
 __all__ = ["acting_section", "effect_sentence", "effect_size", "path_section"]
@@ -53,7 +53,7 @@ def _paragraphs(content: ReportContent, column: str) -> list[Text]:
     said: list[Text] = []
     for note in rows_of(mine):
         rows = _rows(content, column, note.scope)
-        scope = words("effects.scopes").get(note.scope, note.scope).capitalize()
+        scope = capital(words("effects.scopes").get(note.scope, note.scope))
         lead: list[Text] = [
             say("effects.per_step", scope=scope, step=words("effects.steps")[column])
         ]

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.models.decisions import DIFFERS
 from accstudy.reports.checks import inseparable_sentences
 from accstudy.reports.common import (
     between,
@@ -437,7 +436,8 @@ def models_paragraph(content: ReportContent, source: int) -> Text:
         )
         gain = fits["engine_gain"].dropna()
         if len(gain):
-            more = "no" if gain.max() < DIFFERS else say("methods.a_by", gain=gain.max())
+            higher = flagged(fits, "engine_higher")["engine_gain"]
+            more = say("methods.a_by", gain=higher.max()) if len(higher) else "no"
             text += say("methods.in_statsmodels_also_optimised", gain=len(gain), more=more)
     return text
 

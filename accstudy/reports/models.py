@@ -16,7 +16,7 @@ from accstudy.models.responses import unit_of_response
 from accstudy.reports.common import confidence_of, flagged, is_true
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.names import component_name, unit_name, variable_name
+from accstudy.words.names import capital, component_name, unit_name, variable_name
 from accstudy.words.numbers import (
     NONE,
     interval,
@@ -112,7 +112,7 @@ def means_rows(content: ReportContent, models: list[str]) -> pd.DataFrame:
         zero = log_base(response) is None
         parts.append(
             part.assign(
-                response=label, panel=label[0].upper() + label[1:], axis=axis, zero=zero,
+                response=label, panel=capital(label), axis=axis, zero=zero,
                 unit=unit, model_name=name,
             )
         )  # fmt: skip
@@ -160,7 +160,7 @@ def contrast_sentence(row: Any) -> Text:
         key = "longer" if row.estimate > 0 else "shorter"
     label = response_label(row.response)
     how = choose("models.differs", key, a=a, b=b, label=label)
-    text: list[Any] = [how[0].upper() + how[1:]]
+    text: list[Any] = [capital(how)]
     text.append(strong_accent(say("models.times_ratio", row) if logs else _sized(row)))
     text.append(say("models.that_of_2", b=b) if logs else "")
     text.append(choose("models.by_p", row.adjust, row))
@@ -246,7 +246,7 @@ def at_ends(content: ReportContent, model: str, *, most: int = 3) -> list[Text]:
             key = "logs" if logs else "plain"
             ends.append(choose("models.changes", key, rows[0], values=said[0], values_2=said[-1]))
     text = "; ".join(ends)
-    return [f"{text[0].upper()}{text[1:]}."] if text else []
+    return [f"{capital(text)}."] if text else []
 
 
 def ratio_said(row: Any) -> str:

@@ -12,6 +12,7 @@ from accstudy.reports.common import groups
 from accstudy.reports.document import Attachment, Document, ReportContent, Text, clean
 from accstudy.tables import TABLES, csv_bytes
 from accstudy.words.catalogue import say, words
+from accstudy.words.names import capital
 from accstudy.words.numbers import NONE, date, joined, missing, number
 
 __all__ = [
@@ -138,8 +139,7 @@ def _expansion(scans: dict[str, Any], given: dict[str, Any]) -> str:
 
 
 def _named(models: list[str]) -> str:
-    said = say("names.model_model", model=joined(models))
-    return said[0].upper() + said[1:]
+    return capital(say("names.model_model", model=joined(models)))
 
 
 def _pairs(document: Document, models: list[pd.DataFrame]) -> None:

@@ -27,6 +27,7 @@ from accstudy.reports.layout import compile_pdf
 from accstudy.reports.record import attachments, identity
 from accstudy.reports.validation import unreferenced_report, validation_report
 from accstudy.words.catalogue import say, words
+from accstudy.words.names import capital
 from accstudy.words.numbers import date, joined
 
 __all__ = ["KINDS", "bench_sheet", "render_report", "selftest_record"]
@@ -134,7 +135,7 @@ def bench_sheet(
     """
     document = Document()
     if notes:
-        said = [f"{n[0].upper()}{n[1:].rstrip('.')}." for n in notes if n]
+        said = [f"{capital(n).rstrip('.')}." for n in notes if n]
         document.items(said, heading=say("sheets.before_you_begin"))
     for k, ((session, operator), rows) in enumerate(groups(table, ["session", "operator"])):
         if k:

@@ -60,7 +60,7 @@ from accstudy.reports.verdicts import (
     verdicts_table,
 )
 from accstudy.words.catalogue import marked_up, say, words
-from accstudy.words.names import condition_name, pair_name
+from accstudy.words.names import capital, condition_name, pair_name
 from accstudy.words.numbers import joined, missing, quantity, sure
 
 __all__ = [
@@ -214,7 +214,7 @@ def _repeats(content: ReportContent, row: Any) -> Text:
     known = [c for c in ("r_limit", "I_limit") if not missing(getattr(row, c))]
     which = ", ".join(p for p in (pair_name(row.subject), named(content, "", row.model)) if p)
     name = str(row.condition)
-    over = f"{name[0].upper()}{name[1:]}: over" if name else "Over"
+    over = f"{capital(name)}: over" if name else "Over"
     more = {"over": over, "which": which, "name": between(content)[0], "factors": _factors(content)}
     return marked_up(words("precision.two_scans")["_".join(known)], {**row._asdict(), **more})
 

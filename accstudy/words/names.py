@@ -9,6 +9,7 @@ from accstudy.words.catalogue import say, words
 __all__ = [
     "UNITS",
     "alignment_name",
+    "capital",
     "component_name",
     "condition_name",
     "measurand_name",
@@ -25,6 +26,17 @@ UNITS = {
     **{"c": "°C", "k": "1/K", "ncm": "N cm", "s": "s", "lux": "lx"},
 }
 """Units as printed, by the ends of the names of columns and settings."""
+
+
+def capital(text: str) -> str:
+    """Text as a sentence or heading begins; names in it stay as the user wrote them.
+
+    Examples
+    --------
+    >>> capital("model M4-15a"), capital("")
+    ('Model M4-15a', '')
+    """
+    return text[:1].upper() + text[1:]
 
 
 def unit_name(unit: str) -> str:

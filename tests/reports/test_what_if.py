@@ -97,6 +97,7 @@ FLAGS = {
         ),
     },
     "model_classes": {"largest": lambda t: largest_of(t, "difference", "model_name")},
+    "model_fits": {"engine_higher": lambda t: t["engine_gain"].astype(float) > 1e-3},
     "model_contrasts": {
         "p_decides": lambda t: t["p_holm"].where(t["adjust"] != "none", t["p"]).astype(float),
         "beyond": lambda t: (t["low"] > t["margin"]) | (t["high"] < -t["margin"]),
@@ -312,6 +313,23 @@ def without_a_limit():
     yield "several, none", study("two-devices", *SCANS, accuracy=pair, supported_spans=absent)
     yield "no levels", study("one-device", *SCANS, accuracy=pair)
     yield "no result", study("one-device", "scans", "implants")
+
+
+@what_if()
+def models_and_conditions():
+    """Tables of accuracy where models, conditions or both are several."""
+    rows = table("two-devices", "accuracy").query("measurand == 'distance_um'")
+    few = rows[rows["subject"].isin(rows["subject"].unique()[:2])]
+    both = pd.concat([few, few.assign(model="M2")])
+    first = both["condition"].eq(few["condition"].iloc[0])
+    scans = table("two-devices", "pair_deviations")
+    two = pd.concat([scans, scans.assign(model="M2")])
+    for title, mine, pairs in (
+        ("both", both, two),
+        ("models", both[first], two[two["condition"].eq(few["condition"].iloc[0])]),
+        ("conditions", few, scans),
+    ):
+        yield title, study("two-devices", *SCANS[:2], pair_deviations=pairs, accuracy=mine)
 
 
 @what_if("-")
