@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from accstudy.accuracy.judge import ALL_PAIRS, EACH_PAIR, NOT_VERIFIED, REFUTED, VERIFIED
@@ -355,18 +356,19 @@ def _decided(rows: list[Any], who: str, what: str, reach: str, then: str) -> lis
         who,
         what,
         stated(first.limit, first.unit),
-        *(_range([r for r in rows if not missing(getattr(r, c))], c) for c in _BOUNDS),
+        *(_range([getattr(r, c) for r in rows], first.unit) for c in _BOUNDS),
         [marked(_short(first), VERDICT_MARKS.get(first.verdict, ""))],
         reach,
         then,
     ]
 
 
-def _range(rows: list[Any], column: str) -> str:
-    """The smallest and the largest of a column, where they print differently."""
-    rows = sorted(rows, key=lambda r: float(getattr(r, column)))
-    ends = dict.fromkeys(quantity(getattr(r, column), r.unit) for r in [*rows[:1], *rows[-1:]])
-    return joined([*ends], last="to") or NONE
+def _range(values: Any, unit: str) -> str:
+    """One value, or the smallest and the largest of a list where they print differently."""
+    known = sorted(float(v) for v in np.atleast_1d(values) if not missing(v))
+    ends = dict.fromkeys(quantity(v, unit) for v in [*known[:1], *known[-1:]])
+    several = len(ends) > 1
+    return interval(known[0], known[-1], unit, signed=False) if several else "".join(ends) or NONE
 
 
 def _by_verdict(rows: list[Any], what: str, reach: list[str], then: list[str]) -> list[list[Text]]:
@@ -445,7 +447,7 @@ def verdicts_table(document: Document, content: ReportContent) -> None:
         extended(
             every,
             stated=[stated(r.limit, r.unit) for r in rows_of(every)],
-            **{c: _ranges(every, c) for c in _VALUES},
+            **{c: [_range(getattr(r, c), r.unit) for r in rows_of(every)] for c in _VALUES},
             said=[[bold(_short(r))] for r in rows_of(every)],
         ),
         once=1,
@@ -488,18 +490,6 @@ def _gap_bases(rows: list[Any]) -> str:
     """What the bounds of several gaps assume, without their p values."""
     known = [r for r in rows if not missing(r.tolerance_bound)]
     return joined([*dict.fromkeys(choose("verdicts.basis", "gaps", r) for r in known)], last="or")
-
-
-def _ranges(rows: pd.DataFrame, column: str) -> list[str]:
-    """A printed value of every row, or the range of those that share it."""
-    out = []
-    for unit, held in zip(rows["unit"], rows[column], strict=True):
-        values = held if isinstance(held, list) else [held]
-        known = sorted(float(v) for v in values if not missing(v))
-        ends = dict.fromkeys(quantity(v, unit) for v in [*known[:1], *known[-1:]])
-        several = len(ends) > 1
-        out.append(interval(known[0], known[-1], unit, signed=False) if several else "".join(ends))
-    return out
 
 
 def _gap_basis(row: Any) -> str:
