@@ -44,7 +44,7 @@ def means_chart(rows: pd.DataFrame) -> Figure:
     """
     panels = list(dict.fromkeys(rows["panel"]))
     levels = list(dict.fromkeys(rows["level"]))
-    names = [wrapped(level) for level in levels]
+    names = [wrapped(level, 26 if len(levels) < 5 else 36) for level in levels]
     longest = max(len(line) for name in names for line in name.split("\n"))
     room_mm = (160 - 1.6 * longest) / len(panels)
     titles = [wrapped(_titled(rows, panel), int(room_mm / 1.4)) for panel in panels]

@@ -302,17 +302,18 @@ def session_digests(
     Rows of other sessions and the order of rows do not matter.
     """
     own = [c for c in scans.columns if c not in _NOT_OWN]
-    out = {}
     given = dict(tuple(poses.groupby("scan", sort=False))) if len(poses) else {}
-    for name, rows in scans.groupby(session_names(scans), sort=True):
-        parts = []
-        for row in rows.sort_values("scan", kind="stable")[own].to_dict("records"):
-            scan = str(row["scan"])
-            placed = given[scan].to_csv(index=False) if scan in given else ""
-            cells = {str(k): str(v) for k, v in row.items() if pd.notna(v) and str(v)}
-            parts.append([cells, files.get(scan, ""), digest(placed.encode())])
-        out[str(name)] = digest(json.dumps(parts, sort_keys=True, ensure_ascii=False).encode())
-    return out
+    parts: dict[str, list[Any]] = {}
+    ordered = scans.sort_values("scan", kind="stable")
+    for name, row in zip(session_names(ordered), ordered[own].to_dict("records"), strict=True):
+        scan = str(row["scan"])
+        placed = given[scan].to_csv(index=False) if scan in given else ""
+        cells = {str(k): str(v) for k, v in row.items() if pd.notna(v) and str(v)}
+        parts.setdefault(name, []).append([cells, files.get(scan, ""), digest(placed.encode())])
+    return {
+        name: digest(json.dumps(mine, sort_keys=True, ensure_ascii=False).encode())
+        for name, mine in sorted(parts.items())
+    }
 
 
 def session_names(scans: pd.DataFrame) -> pd.Series:
