@@ -184,43 +184,58 @@ def shape(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) -> p
     DataFrame
         With a fresh index.
     """
+    return pd.DataFrame(_arrays(name, dict(frame.items()), len(frame), factors))
+
+
+def _arrays(
+    name: str, known: Mapping[Any, Any], n: int, factors: tuple[str, ...]
+) -> dict[str, Any]:
+    """Arrays of a table's columns and of `factors`, in order, from n cells of those `known`."""
     table = TABLES[name]
-    known = dict(frame.items())
-    nothing = pd.Series([None] * len(frame), dtype=object)
     absent: dict[Kind, Any] = {}
     out: dict[str, Any] = {}
     for column in table.columns:
         if column.name in known:
-            out[column.name] = _typed(known[column.name], column.kind).array
+            out[column.name] = _typed(known[column.name], column.kind)
             continue
         if column.kind not in absent:
-            absent[column.kind] = _typed(nothing, column.kind).array
+            absent[column.kind] = _typed(pd.Series([None] * n, dtype=object), column.kind)
         out[column.name] = absent[column.kind]  # copied by the frame
     if table.factors:
         for factor in factors:
             if factor not in out and factor in known:
-                out[factor] = known[factor].array
-    return pd.DataFrame(out)
+                out[factor] = pd.Series(known[factor]).array
+    return out
 
 
-_DTYPES = {"number": "float64", "integer": "Int64", "flag": "boolean", "text": "str"}
+_DTYPES: dict[Kind, Any] = {
+    "number": np.dtype("float64"),
+    "integer": pd.Int64Dtype(),
+    "flag": pd.BooleanDtype(),
+}
 
 
-def _typed(values: pd.Series, kind: Kind) -> pd.Series:
-    """Values with the type of their kind; those that have it stay as they are."""
-    if str(values.dtype) == _DTYPES.get(kind) and (kind != "text" or not values.hasnans):
-        return values
+def _typed(given: Any, kind: Kind) -> Any:
+    """Array of the type of a kind; values that have it stay as they are."""
+    there = given.array if isinstance(given, pd.Series) else given
+    if kind in _DTYPES and given.dtype == _DTYPES[kind]:
+        return there
+    if kind == "text" and str(there.dtype) == "str" and not there.isna().any():
+        return there
+    values = pd.Series(given)
     if kind == "number":
-        return pd.to_numeric(values).astype(float)
+        return pd.to_numeric(values).astype(float).array
     if kind == "integer":
-        return pd.to_numeric(values).astype("Int64")
+        return pd.to_numeric(values).astype("Int64").array
     if kind == "flag":
-        return values.astype("boolean")
+        return values.astype("boolean").array
     if kind == "date":
-        return pd.to_datetime(values, format="ISO8601")
-    if pd.api.types.is_string_dtype(values.dtype) and not values.hasnans:
-        return values.astype(str)
-    return values.astype(object).where(values.notna(), "").astype(str)
+        return pd.to_datetime(values, format="ISO8601").array
+    if values.hasnans:
+        return values.astype(object).where(values.notna(), "").astype(str).array
+    if pd.api.types.is_string_dtype(values.dtype):
+        return values.astype(str).array
+    return values.astype(object).astype(str).array
 
 
 _FORMULA, _ESCAPED = re.compile(r"^[=+\-@\t\r]"), re.compile(r"^'(?=[=+\-@])")
@@ -248,24 +263,25 @@ def csv_bytes(name: str, frame: pd.DataFrame, *, factors: tuple[str, ...] = ()) 
     -----
     `accstudy.grid` says how numbers are rounded; as a rule to 1e-6 of their unit.
     """
-    shaped = shape(name, frame, factors=factors)
-    inner = [c.name for c in TABLES[name].columns if c.inner]
-    if inner:
-        shaped = shaped.drop(columns=[c for c in inner if not _holds(shaped[c]).any()])
+    shaped = _arrays(name, dict(frame.items()), len(frame), factors)
+    for column in TABLES[name].columns:
+        if column.inner and not _holds(pd.Series(shaped[column.name])).any():
+            del shaped[column.name]
     decimals = {column.name: column.decimals for column in TABLES[name].columns}
-    out: dict[Any, Any] = {}
-    for column, values in shaped.items():
-        if pd.api.types.is_bool_dtype(values.dtype):
-            out[column] = values.map({True: "true", False: "false"}).fillna("")
-        elif pd.api.types.is_integer_dtype(values.dtype):
-            out[column] = _each_once(values, lambda v: str(int(v)))
-        elif pd.api.types.is_float_dtype(values.dtype):
-            places = decimals.get(str(column), DECIMALS)
-            out[column] = number_texts(values.to_numpy(float), places)
-        elif pd.api.types.is_datetime64_any_dtype(values.dtype):
-            out[column] = _each_once(values, _date)
+    out: dict[str, Any] = {}
+    for column_name, values in shaped.items():
+        kind = values.dtype.kind
+        if kind == "b":
+            out[column_name] = _each_once(values, lambda v: "true" if v else "false")
+        elif kind in "iu":
+            out[column_name] = _each_once(values, lambda v: str(int(v)))
+        elif kind == "f":
+            places = decimals.get(column_name, DECIMALS)
+            out[column_name] = number_texts(values.to_numpy(float), places)
+        elif kind == "M":
+            out[column_name] = _each_once(values, _date)
         else:
-            out[column] = _each_once(values, _text)
+            out[column_name] = _each_once(values, _text)
     buffer = io.StringIO()
     write = csv.writer(buffer, lineterminator="\n")
     write.writerow(out)
@@ -278,7 +294,7 @@ def _holds(values: pd.Series) -> pd.Series:
     return values.notna() & (values.astype(str) != "")
 
 
-def _each_once(values: pd.Series, write: Callable[[Any], str]) -> NDArray[np.object_]:
+def _each_once(values: Any, write: Callable[[Any], str]) -> NDArray[np.object_]:
     """Write values as text, each that differs once; empty where there is none."""
     codes, known = pd.factorize(values)
     return np.array([*map(write, known), ""], object)[codes]
@@ -358,10 +374,13 @@ def _as_written(name: str, raw: pd.DataFrame) -> pd.DataFrame:
     """Table from cells of text."""
     table = TABLES[name]
     kinds: dict[str, Kind] = {column.name: column.kind for column in table.columns}
-    raw = raw.fillna("")  # where a row ends too early
-    out = {c: _read_column(raw[c].to_numpy(object), kinds.get(str(c), "text")) for c in raw}
+    cells = raw.to_numpy(object)
+    cells[pd.isna(cells)] = ""  # where a row ends too early
+    read = zip(raw.columns, cells.T, strict=True)
+    out = {c: _read_column(column, kinds.get(str(c), "text")) for c, column in read}
     own = table.names
-    return shape(name, pd.DataFrame(out), factors=tuple(c for c in raw.columns if c not in own))
+    factors = tuple(c for c in raw.columns if c not in own)
+    return pd.DataFrame(_arrays(name, out, len(raw), factors))
 
 
 def _read_column(cells: NDArray[np.object_], kind: Kind) -> Any:
@@ -376,7 +395,8 @@ def _read_column(cells: NDArray[np.object_], kind: Kind) -> Any:
     if kind == "date":
         return pd.Series(cells).where(there, None)
     if kind == "flag":
-        return pd.Series(cells).map({"true": True, "false": False})
+        yes = cells == "true"
+        return pd.arrays.BooleanArray(yes, ~yes & (cells != "false"))
     numbers = np.full(len(cells), np.nan)
     if there.any():
         numbers[there] = pd.to_numeric(cells[there])

@@ -158,6 +158,7 @@ def sample_advice(stretch: Stretch) -> pd.DataFrame:
     if baseline is None or np.isnan(baseline.sd_within):
         return pd.DataFrame()
     between = max(baseline.var_between, 0.0)
+    rhythm_days = stretch.rhythm_days
     rows = []
     for n in _SCANS_TRIED:
         sd = float(np.sqrt(between + baseline.sd_within**2 / n))
@@ -165,7 +166,7 @@ def sample_advice(stretch: Stretch) -> pd.DataFrame:
         lambda_ = best_lambda(round(in_sigma, 1), stretch.run_length)
         limit = ewma_limit(lambda_, stretch.run_length)
         delay = ewma_run_length(lambda_, limit, in_sigma, state="steady")
-        rows.append((n, sd, stretch.shift, delay, delay * stretch.rhythm_days))
+        rows.append((n, sd, stretch.shift, delay, delay * rhythm_days))
     columns = ["n_scans", "sd_of_mean", "shift", "delay_sessions", "delay_days"]
     frame = pd.DataFrame(rows, columns=columns)
     for name, value in stretch.names.items():

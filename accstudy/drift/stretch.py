@@ -298,17 +298,19 @@ def _points(
     for name, hits in (rules or {}).items():
         rule = np.where(hits, np.where(rule == "", name, rule + ", " + name), rule)
     rule[stretch.in_baseline] = ""
-    frame = stretch.rows[["session", "at", "n_scans"]].assign(
-        chart=chart,
-        value=value,
-        centre=np.broadcast_to(centre, n),
-        lower=np.broadcast_to(lower, n),
-        upper=np.broadcast_to(upper, n),
-        baseline=stretch.in_baseline,
-        rule=rule,
-        signal=rule != "",
-    )
-    return frame if use is None else frame[use]
+    columns = {name: stretch.rows[name].array for name in ("session", "at", "n_scans")} | {
+        "chart": np.full(n, chart, object),
+        "value": value,
+        "centre": np.broadcast_to(centre, n),
+        "lower": np.broadcast_to(lower, n),
+        "upper": np.broadcast_to(upper, n),
+        "baseline": stretch.in_baseline,
+        "rule": rule,
+        "signal": rule != "",
+    }
+    if use is not None:
+        columns = {name: column[use] for name, column in columns.items()}
+    return pd.DataFrame(columns)
 
 
 def _means(stretch: Stretch, run_rules: bool) -> list[pd.DataFrame]:

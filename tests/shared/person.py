@@ -22,7 +22,7 @@ class Person:
                     return found
             except (StaleElementReferenceException, WebDriverException):
                 pass
-            time.sleep(0.3)
+            time.sleep(0.1)
         raise AssertionError(f"not on the screen: {what}; it says\n{self.reads()}")
 
     def reads(self):
