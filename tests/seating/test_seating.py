@@ -203,7 +203,7 @@ def test_moving_a_scan_changes_nothing():
     assert np.abs(a[columns] - b[columns]).to_numpy().max() < 0.05
 
 
-def search(rng, seats, platforms, clearance_um=None, samples=4000, rounds=8):
+def search(rng, seats, platforms, clearance_um=None, samples=1600, rounds=8):
     """Largest gap of the best of many random positions, narrowing down; code of its own."""
     z = platforms.common_axis
     x = unit(np.cross(z, [0.3, 1.0, 0.1]))

@@ -3,6 +3,7 @@
 import tempfile
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from small_study import write
@@ -60,13 +61,23 @@ def answers(name, data):
             assert text.startswith("error[")
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+FEW = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+@settings(FEW, max_examples=60)
 @given(mutated())
 def test_mutated_files_give_a_study_or_named_faults(case):
     answers(*case)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(FEW, max_examples=24)
 @given(st.sampled_from(list(FILES)), st.binary(max_size=300))
 def test_random_bytes_give_a_study_or_named_faults(name, data):
     answers(name, data)
+
+
+@pytest.mark.slow
+@settings(FEW, max_examples=1000)
+@given(mutated())
+def test_many_mutated_files_give_a_study_or_named_faults(case):
+    answers(*case)
