@@ -24,6 +24,7 @@ from PIL import Image
 import accstudy.stages.measure
 import accstudy.stages.report
 import accstudy.stages.steps
+import accstudy.stages.work
 from accstudy import read_results
 from accstudy.audit import audit_study
 from accstudy.cli import main
@@ -75,7 +76,8 @@ def remembered(function, key):
         found = called.key(*given, **named)
         if found not in called.known:
             called.known[found] = function(*given, **named)
-        return called.known[found]
+        kept = called.known[found]
+        return kept.copy() if isinstance(kept, pd.DataFrame) else kept
 
     called.known, called.key = {}, key
     return called
@@ -120,6 +122,7 @@ def once():
                 ),
             ),
             (accstudy.stages.measure, "_measure_one", lambda job: job.files.digests["s0.stl"]),
+            (accstudy.stages.work, "read_csv", lambda name, file: (name, file.getvalue())),
         ):
             patch.setattr(module, name, remembered(getattr(module, name), key))
         patch.setattr(
