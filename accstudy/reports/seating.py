@@ -23,7 +23,7 @@ from accstudy.reports.common import (
 from accstudy.reports.document import Document, ReportContent, extended
 from accstudy.seating.table import BEST_SEAT
 from accstudy.words.catalogue import choose, say, words
-from accstudy.words.numbers import freedom, joined, missing, number, sure
+from accstudy.words.numbers import freedom, joined, missing, number, percent, sure
 
 __all__ = ["budget", "largest_gap", "misfit", "misfits", "pictures", "seating"]
 
@@ -146,6 +146,7 @@ def _by_way(rows: pd.DataFrame, column: str) -> str:
 
 def _summary(document: Document, content: ReportContent) -> None:
     table = content.table("seating_summary")
+    table = table.sort_values("condition", kind="stable")
     judged = table["limit_um"].notna() & (table["seated"] == BEST_SEAT)
     document.listed(
         "seating.summary_table",
@@ -155,6 +156,8 @@ def _summary(document: Document, content: ReportContent) -> None:
             share_within_low=table["share_within_low"].where(judged),
         ),
         shown=["several"] * several(content, "condition"),
+        once=several(content, "condition") + 1,
+        named={"bare": lambda share: percent(share).removesuffix("\u00a0%")},
         confidence_of=confidence_of(content),
     )
 
