@@ -1,7 +1,5 @@
 """Tests that share a costly fixture run in one process, so that it is made once."""
 
-import gc
-
 import pytest
 
 collect_ignore = ["mutants.py"]  # needs a tool of its own; see the Makefile
@@ -23,9 +21,3 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if groups[item.path]:
             item.add_marker(pytest.mark.xdist_group(min(groups[item.path], key=len)))
-
-
-def pytest_collection_finish():
-    """Keep the collector of garbage from looking at what was loaded time and again."""
-    gc.collect()
-    gc.freeze()
