@@ -145,7 +145,7 @@ def test_gaps_events_in_a_baseline_small_p_and_worn_bodies_are_said():
          "Software 2.1 since 5 April 2024 (first session 8 April 2024), without a new baseline"),
         ({"kind": "correlated", "subject": "scale", "correlation": 0.4, "p": 0.003,
           "widened": 1.62},
-         "Neighbouring sessions of scale correlate (r = 0.4, p = 0.003): the limits"),
+         "Neighbouring sessions of scale correlate (r\u00a0=\u00a00.4, p = 0.003): the limits"),
     ],
 )  # fmt: skip
 def test_every_remark_is_said(row, said):

@@ -419,7 +419,7 @@ def test_many_conditions_have_a_row_a_verdict(judged):
         ("A", "verified"),
     ]
     own = tables["conformity"].query("~beside and scope == 'all pairs' and unit == 'um'")
-    assert rows[0]["bound"] == f"{own['tolerance_bound'].iloc[0]:.0f} µm to 999 µm"
+    assert rows[0]["bound"] == f"{own['tolerance_bound'].iloc[0]:.0f} to 999 µm"
     lead = plain(answer(content)[0])
     assert "not verified for these operators for 6 of 7" in lead
 
