@@ -268,8 +268,8 @@ def limit_chart(held: pd.DataFrame, events: pd.DataFrame, *, verified: str) -> F
     ax.axhline(limit, color=INK, linewidth=1.0, zorder=2)
     ax.set_ylim(bottom=0, top=1.15 * max(limit, float(np.nanmax([limit, *bound]))))
     ax.annotate(say("figures.limit_of", limit=limit), (1.0, limit),
-                xycoords=("axes fraction", "data"), xytext=(-2, 1.5), textcoords="offset points",
-                fontsize=8, ha="right", va="bottom")  # fmt: skip
+                xycoords=("axes fraction", "data"), xytext=(3, 0), textcoords="offset points",
+                fontsize=8, ha="left", va="center")  # fmt: skip
     ax.set_ylabel(say("figures.mean_and_bound_um"))
     _name(ax, say("figures.pair_with_the_largest_bound"))
     _events([ax], events)
