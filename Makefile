@@ -23,7 +23,7 @@ test: $(TOOLS) libraries   ## every test that is quick enough to run always
 check:                     ## all that CI runs; what takes one core only, two at a time
 	$(MAKE) --jobs 2 --output-sync=target demo lint wheel-test $(OLDEST)/.ready
 	$(MAKE) test  # the site is built by a test
-	$(MAKE) --jobs 2 --output-sync=target stale oldest processors-few
+	$(MAKE) --jobs 2 --output-sync=target processors-few stale oldest
 
 stale: $(TOOLS) demo       ## are the example reports those that the samples give now?
 	$(BIN)/python tests/stale_reports.py
@@ -91,7 +91,7 @@ $(OLDEST)/.ready: pyproject.toml | $(TOOLS)
 OLD_PYTEST := $(OLDEST)/bin/python -m pytest -W ignore::DeprecationWarning -W ignore::PendingDeprecationWarning
 
 oldest: $(TOOLS) libraries $(OLDEST)/.ready   ## published numbers with the oldest supported libraries
-	$(OLD_PYTEST) -n auto --dist loadgroup tests/selftest
+	$(OLD_PYTEST) -n 0 tests/selftest  # one process: to start another takes as long as the tests
 
 processors: $(TOOLS) libraries $(OLDEST)/.ready   ## the samples on three processors, and with old libraries
 	$(BIN)/python tests/processors.py build/processors $(OLDEST)/bin/python

@@ -20,7 +20,7 @@ from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.bodies import SHAPES, BodyShape, scan_body
 from accstudy.simulate.scan import Blob, Noise, simulate_scan
 
-N = 16_000
+N = 10_000
 XYZ = ["x_mm", "y_mm", "z_mm"]
 FLAT = {"default": scan_body("cylinder-flat")}
 
