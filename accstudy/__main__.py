@@ -10,8 +10,6 @@ import signal
 import sys
 import threading
 
-__all__ = ["KEPT", "start"]
-
 KEPT = (
     "interrupted: earlier results are unchanged and scans measured so far are kept; "
     "run the same command to continue"

@@ -43,17 +43,6 @@ from accstudy.study.record import (
 from accstudy.tables import csv_bytes, read_csv
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "Audit",
-    "audit_study",
-    "compare_cache",
-    "compare_files",
-    "compare_inputs",
-    "compare_last_line",
-    "compare_view",
-    "digest_of",
-]
-
 
 @dataclass(slots=True)
 class Audit:

@@ -13,8 +13,6 @@ import pandas as pd
 from accstudy.grid import DECIMALS, step_of
 from accstudy.tables import LABEL_FACTORS, TABLES, Kind, read_csv
 
-__all__ = ["FILE", "data_package", "read_results", "Difference", "table_difference"]
-
 FILE = "datapackage.json"
 """Name of the data dictionary in the results folder."""
 

@@ -12,26 +12,6 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
 
-__all__ = [
-    "AccstudyError",
-    "ComputationError",
-    "Finding",
-    "InputError",
-    "MeshError",
-    "MissingLibraryError",
-    "Nearest",
-    "NotOursError",
-    "OutputError",
-    "Severity",
-    "StudyError",
-    "fault",
-    "gravest_first",
-    "nearest",
-    "place",
-    "remark",
-    "warning",
-]
-
 
 class Severity(StrEnum):
     """How much a finding matters."""

@@ -7,8 +7,6 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DECIMALS", "number_texts", "on_grid", "step_of"]
-
 Floats = NDArray[np.float64]
 
 DECIMALS = 6

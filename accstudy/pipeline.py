@@ -22,8 +22,6 @@ from accstudy.study.files import study_lock
 from accstudy.study.load import Study, load_study
 from accstudy.study.record import read_record
 
-__all__ = ["STAGES", "Outcome", "run_study"]
-
 
 STAGES = ("check", "measure", "analyze", "report")
 """The stages of a run in their order; `accstudy.stages.steps` parts the third further."""

@@ -11,17 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-__all__ = [
-    "BENCH_COLUMNS",
-    "COLUMNS",
-    "QUANTITIES",
-    "SERIAL_COLUMN",
-    "UNIT_MM",
-    "Quantity",
-    "Slip",
-    "implausible",
-]
-
 UNIT_MM = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 """Length units in mm."""
 

@@ -26,21 +26,6 @@ from accstudy.errors import InputError
 from accstudy.grid import DECIMALS, number_texts
 from accstudy.words.names import unit_of_column
 
-__all__ = [
-    "BEGINNING",
-    "LABEL_FACTORS",
-    "TABLES",
-    "UNREFERENCED",
-    "Column",
-    "Kind",
-    "Table",
-    "csv_bytes",
-    "empty",
-    "read_csv",
-    "shape",
-    "valid_since",
-]
-
 Kind = Literal["text", "number", "integer", "flag", "date"]
 
 

@@ -19,19 +19,6 @@ from scipy import special
 
 from accstudy.errors import InputError
 
-__all__ = [
-    "LIMIT_FACTOR",
-    "Layouts",
-    "Nested",
-    "Witnesses",
-    "half_width",
-    "layouts",
-    "nested_anova",
-    "nested_codes",
-    "one_way_table",
-    "variance_of_mean",
-]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 

@@ -16,23 +16,6 @@ from scipy import special
 
 from accstudy.errors import InputError
 
-__all__ = [
-    "Grouping",
-    "Kind",
-    "SessionEffects",
-    "absolute_quantile",
-    "beyond_p",
-    "future_quantile",
-    "lower_bounds",
-    "nonparametric_n",
-    "nonparametric_order",
-    "normal_bounds",
-    "patterns",
-    "session_effects",
-    "shared_session_p",
-    "upper_ranks",
-]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]

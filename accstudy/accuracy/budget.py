@@ -19,14 +19,6 @@ from accstudy.accuracy.reference_uncertainty import pair_reference_u, seated_onc
 from accstudy.errors import InputError
 from accstudy.tables import empty, shape
 
-__all__ = [
-    "Part",
-    "SeatingOfBodies",
-    "propagate",
-    "seating_from_data",
-    "uncertainty_budget",
-]
-
 Floats = npt.NDArray[np.float64]
 
 

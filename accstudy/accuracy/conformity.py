@@ -45,18 +45,6 @@ from accstudy.accuracy.measurands import (
 from accstudy.accuracy.reference_uncertainty import shared_u
 from accstudy.tables import empty, shape
 
-__all__ = [
-    "AXES",
-    "Case",
-    "Conformity",
-    "LimitOf",
-    "cases",
-    "conformity_tables",
-    "curve_rows",
-    "span_rows",
-    "supported",
-]
-
 Floats = npt.NDArray[np.float64]
 
 _TELLING = 10.0  # a bound beyond so many times what any scan deviated by tells of few cells only

@@ -15,16 +15,6 @@ from accstudy.accuracy.measurands import natural
 from accstudy.compare.arch import Arch
 from accstudy.tables import empty, shape
 
-__all__ = [
-    "Hotelling",
-    "alignment_table",
-    "cell_table",
-    "hotelling",
-    "implant_vectors",
-    "implants_above",
-    "prediction_ellipse",
-]
-
 Floats = npt.NDArray[np.float64]
 
 

@@ -22,31 +22,6 @@ from accstudy.accuracy.bounds import (
     upper_ranks,
 )
 
-__all__ = [
-    "ALL_PAIRS",
-    "EACH_PAIR",
-    "NOT_VERIFIED",
-    "REFUTED",
-    "TEST",
-    "TEST_LEVEL",
-    "VERIFIED",
-    "Bounds",
-    "Judgement",
-    "Rule",
-    "combined_p",
-    "few_cells",
-    "guard",
-    "independent_scans",
-    "judge",
-    "normality_p",
-    "shapiro_wilk_z",
-    "shared_bounds",
-    "single_bounds",
-    "verdict",
-    "worst_bounds",
-    "worst_of_scan",
-]
-
 Floats = npt.NDArray[np.float64]
 
 VERIFIED = "conformity verified"

@@ -17,25 +17,6 @@ from accstudy.accuracy.judge import combined_p
 from accstudy.quantities import BENCH_COLUMNS, SERIAL_COLUMN
 from accstudy.tables import TABLES
 
-__all__ = [
-    "IMPLANT_MEASURANDS",
-    "OCCASION",
-    "PAIR_MEASURANDS",
-    "Results",
-    "Sample",
-    "factors_left_out",
-    "grouping_of",
-    "implant_results",
-    "left_out_p",
-    "lowest",
-    "natural",
-    "pair_names",
-    "pair_results",
-    "results",
-    "samples",
-    "witnesses",
-]
-
 PAIR_MEASURANDS = ("distance_um", "angle_deg")
 """Signed measurands of a pair."""
 

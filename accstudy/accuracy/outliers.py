@@ -24,23 +24,6 @@ from accstudy.accuracy.summary import study_results
 from accstudy.grid import on_grid
 from accstudy.tables import empty, shape
 
-__all__ = [
-    "BEYOND",
-    "FAR",
-    "CellTests",
-    "Extremes",
-    "cell_tests",
-    "cochran_critical",
-    "extremes",
-    "grubbs_critical",
-    "grubbs_double_critical",
-    "grubbs_double_probability",
-    "mandel_h_critical",
-    "mandel_k_critical",
-    "outlier_counts",
-    "outlier_table",
-]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Labels = npt.NDArray[np.object_]

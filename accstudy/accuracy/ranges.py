@@ -10,8 +10,6 @@ import pandas as pd
 from accstudy.accuracy.measurands import pair_names
 from accstudy.tables import empty, shape
 
-__all__ = ["range_table", "run_table"]
-
 
 def range_table(
     accuracy: pd.DataFrame,

@@ -15,18 +15,6 @@ from accstudy.errors import InputError
 from accstudy.study.reference_runs import of_mean
 from accstudy.tables import valid_since
 
-__all__ = [
-    "e_n",
-    "implant_u",
-    "length_u_um",
-    "pair_reference_u",
-    "runs_u",
-    "seated_once",
-    "shared_u",
-    "shared_uncertainty",
-    "temperature_u_um",
-]
-
 
 Lengths = TypeVar("Lengths", float, "pd.Series[float]")
 

@@ -14,13 +14,6 @@ from accstudy.accuracy.anova import Layouts
 from accstudy.errors import Finding, InputError, remark
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "Robust", "algorithm_a", "algorithm_s", "made", "robust_figures",
-    "robust_findings",
-]  # fmt: skip
-
-Floats = npt.NDArray[np.float64]
-
 MAD_FACTOR = 1.483
 """Factor from median absolute deviation to standard deviation, as ISO 13528 rounds it."""
 

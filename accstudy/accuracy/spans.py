@@ -14,8 +14,6 @@ from scipy import optimize
 from accstudy.errors import ComputationError
 from accstudy.tables import empty, shape
 
-__all__ = ["RELATIONS", "Relation", "fit_relation", "precision_curve", "precision_vs_span"]
-
 Floats = npt.NDArray[np.float64]
 
 RELATIONS = ("s = b m", "s = a + b m", "lg s = c + d lg m", "s = sqrt(a L + b L^3)")

@@ -30,18 +30,6 @@ from accstudy.accuracy.robust import robust_figures
 from accstudy.errors import InputError, nearest
 from accstudy.tables import UNREFERENCED, empty, shape
 
-__all__ = [
-    "accuracy_table",
-    "condition_summary",
-    "failure_rate",
-    "failure_table",
-    "field_figures",
-    "field_table",
-    "precision_table",
-    "study_results",
-    "variance_components",
-]
-
 
 def field_figures(
     values: npt.ArrayLike, groups: npt.ArrayLike

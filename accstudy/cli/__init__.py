@@ -17,8 +17,6 @@ from accstudy.cli.commands import ALL
 from accstudy.cli.options import DONE, EXIT_CODES, FAILED, INTERRUPTED, abridged
 from accstudy.errors import AccstudyError, Severity
 
-__all__ = ["main"]
-
 
 _COMPUTE = ("numpy", "scipy", "pandas", "statsmodels", "open3d", "open3d-cpu")
 

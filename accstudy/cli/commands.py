@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from accstudy.errors import Finding
     from accstudy.pipeline import Outcome
 
-__all__ = ["ALL"]
-
 _STUDY = click.argument(
     "study", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="STUDY"
 )

@@ -17,23 +17,6 @@ import click
 if TYPE_CHECKING:
     from accstudy.errors import Finding
 
-__all__ = [
-    "DONE",
-    "EXIT_CODES",
-    "FAILED",
-    "INPUT_AT_FAULT",
-    "INTERRUPTED",
-    "LEFT_OUT",
-    "STANDS",
-    "Progress",
-    "Shared",
-    "abridged",
-    "quoted",
-    "read_levels",
-    "report_options",
-    "shared_options",
-]
-
 FORMS = ("pdf", "svg", "png", "tiff")
 """As of `accstudy.figures.style.FORMATS`, which is not imported for help texts."""
 

@@ -10,8 +10,6 @@ import click
 
 from accstudy.cli.options import quoted, read_levels
 
-__all__ = ["add", "learn", "list_scans", "new", "plan", "show"]
-
 
 def _protocols(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
     """Names of protocols that begin with the typed text, for Tab completion."""

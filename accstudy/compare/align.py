@@ -14,18 +14,6 @@ from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import frame_from_axis, unit
 from accstudy.tables import shape
 
-__all__ = [
-    "LEVER_MM",
-    "AlignedPoses",
-    "PoseArrays",
-    "align",
-    "align_all",
-    "align_first",
-    "mean_arrangement",
-    "pose_arrays",
-    "scatter_alone",
-]
-
 Floats = NDArray[np.float64]
 
 

@@ -12,8 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from accstudy.geometry.rigid import frame_from_axis, unit
 
-__all__ = ["Arch", "ArchOrder", "arch_of", "arch_order", "model_arches"]
-
 Floats = NDArray[np.float64]
 
 _NEAR_TIE, _EQUAL = 0.12, 0.01

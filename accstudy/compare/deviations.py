@@ -26,15 +26,6 @@ from accstudy.geometry.rigid import (
 )
 from accstudy.tables import TABLES, empty, shape
 
-__all__ = [
-    "CommonError",
-    "common_body_errors",
-    "implant_deviations",
-    "models_scanned",
-    "pair_deviations",
-    "scan_deviations",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 

@@ -20,18 +20,6 @@ from accstudy.mesh.model import Mesh, area_vectors, border_sides, vertex_areas, 
 from accstudy.mesh.scene import Scene
 from accstudy.tables import shape
 
-__all__ = [
-    "REACH_MM",
-    "ReferenceSurface",
-    "SurfaceField",
-    "reference_from_scans",
-    "reference_surface",
-    "surface_deviation",
-    "surface_fields",
-    "surface_scans_table",
-    "surface_table",
-]
-
 Floats = NDArray[np.float64]
 
 REACH_MM = 1.0

@@ -27,8 +27,6 @@ from typing import Any
 from accstudy.errors import AccstudyError, Finding, Severity
 from accstudy.words.catalogue import say
 
-__all__ = ["TASKS", "Clerk", "Job", "Jobs", "RefusedError", "main"]
-
 _LONGEST_LINE = 2**27
 _PATIENCE_S = 8.0
 

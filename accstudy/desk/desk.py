@@ -22,8 +22,6 @@ from accstudy.desk.wording import figure_name, head, link_of, place_of, plain
 from accstudy.errors import AccstudyError
 from accstudy.words.catalogue import words
 
-__all__ = ["Desk", "form_of", "in_words", "screen", "stamp", "to_step"]
-
 _HERE = Path(__file__).parent
 _STEPS = (
     ("question", "Question"), ("reference", "Reference"), ("body", "Scan body"),

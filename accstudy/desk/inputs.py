@@ -37,8 +37,6 @@ from accstudy.study.sheet import MAX_BYTES, TableFile
 from accstudy.study.toml import read_settings
 from accstudy.tables import TABLES
 
-__all__ = ["drawing", "learn", "match", "place_body", "tables", "take_drawing", "take_table"]
-
 _SHOWN = 8
 _LAYOUT = ("sheet", "header_row", "rows", "label", "columns", "model", "length_unit")
 _KEYS = {"implants": ("reference", "implants"), "scans": ("scans", "list")}

@@ -29,19 +29,6 @@ from accstudy.tables import TABLES, UNREFERENCED
 from accstudy.words.catalogue import words
 from accstudy.words.names import variable_name
 
-__all__ = [
-    "add",
-    "change_model",
-    "draw",
-    "event",
-    "models",
-    "number_of",
-    "order",
-    "power",
-    "session",
-    "sizes",
-]
-
 _OF_REFERENCE = ("path_mm", "angulation_deg", "n_implants")
 _NO_EFFECTS = ("scan", "model", "file", "status", "reason", "repeat", "measured_at")
 

@@ -15,8 +15,6 @@ from accstudy.study.disk import LARGEST, read_bytes
 from accstudy.study.files import resolve
 from accstudy.tables import TABLES, UNREFERENCED, read_csv
 
-__all__ = ["check", "create", "protocols", "results", "run", "table", "workbook"]
-
 Put = Callable[[dict[str, Any]], None]
 
 

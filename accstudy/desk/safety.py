@@ -15,8 +15,6 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["BENCH", "EXPLORE_POLICY", "OWNER", "Door", "Keys"]
-
 OWNER, BENCH = "owner", "bench"
 """What a visitor may do: everything; or only what is noted at the bench."""
 

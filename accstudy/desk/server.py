@@ -30,8 +30,6 @@ from accstudy.errors import AccstudyError, Finding, OutputError, Severity
 from accstudy.study.disk import write_files
 from accstudy.study.files import resolve
 
-__all__ = ["build", "serve", "shortcuts"]
-
 _HERE = Path(__file__).parent
 
 

@@ -22,8 +22,6 @@ from accstudy.study.settings import Settings
 from accstudy.study.toml import meaning, read_settings
 from accstudy.words.names import UNITS
 
-__all__ = ["body_of", "exclude", "form", "save", "write_settings"]
-
 _FILE = "study.toml"
 _MOST_BYTES = 500_000
 _OF_KIND = {

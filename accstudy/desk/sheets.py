@@ -20,18 +20,6 @@ from accstudy.study.settings import Settings
 from accstudy.study.sheet import MAX_BYTES, csv_dialect
 from accstudy.study.toml import read_settings
 
-__all__ = [
-    "assign",
-    "bench",
-    "carriers",
-    "carry",
-    "edit_sheet",
-    "leave_out",
-    "list_files",
-    "sheet",
-    "tick",
-]
-
 _LONGEST_CELL, _MOST_ROWS = 500, 600
 _PLANNED, _FAILED = "planned", "failed"
 

@@ -20,8 +20,6 @@ from accstudy.desk.studies import PLACES, Opened, receive
 from accstudy.errors import AccstudyError, InputError
 from accstudy.study.files import resolve
 
-__all__ = ["routes"]
-
 _DOWNLOADS = re.compile(
     r"(results/[\w-]+\.(csv|json|jsonl)|reports/[\w.-]+\.(pdf|html)|reports/figures/[\w.-]+\.svg"
     r"|plan/[\w.-]+\.(pdf|csv|json)|study\.toml)"

@@ -19,8 +19,6 @@ from accstudy.errors import InputError, OutputError
 from accstudy.study.disk import file_digest, read_own, write_files
 from accstudy.study.files import resolve
 
-__all__ = ["PLACES", "Opened", "Place", "Shelf", "largest", "receive", "safe_name"]
-
 _OPENED = ".accstudy-desk.json"
 _MOST_LISTED = 500
 _RESERVED = re.compile(r"(con|prn|aux|nul|(com|lpt)[\d¹²³]) *(\..*)?$", re.IGNORECASE)

@@ -10,17 +10,6 @@ from accstudy.errors import Finding
 from accstudy.words.catalogue import area, words
 from accstudy.words.names import UNITS
 
-__all__ = [
-    "figure_name",
-    "forms",
-    "head",
-    "label_of",
-    "link_of",
-    "place_of",
-    "plain",
-    "with_heads",
-]
-
 _LINKS = (
     ("study.toml", "question"), ("reference/", "reference"), ("scan_bodies/", "body"),
     ("events", "session"), ("scans", "scans"), ("poses", "scans"), ("landmarks", "scans"),

@@ -23,12 +23,6 @@ from accstudy.errors import Finding, Severity
 from accstudy.words.catalogue import say
 from accstudy.words.numbers import date
 
-__all__ = [
-    "DriftResult",
-    "analyze_drift",
-    "lookback_rows",
-]
-
 Charted = Mapping[str, Sequence[tuple[Stretch, Sequence[Found]]]]
 
 

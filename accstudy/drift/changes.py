@@ -13,24 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 from accstudy.drift.trend import Mixture
 from accstudy.errors import InputError
 
-__all__ = [
-    "MIN_LENGTH",
-    "RAMP",
-    "TINY",
-    "Change",
-    "Changes",
-    "autocorrelation",
-    "chance_of",
-    "correlation",
-    "critical_gain",
-    "find_changes",
-    "noticed",
-    "ramp_gains",
-    "ramps",
-    "segment",
-    "split_rows",
-]
-
 _NULL_SERIES = 20_000
 TINY = 1e-300
 RAMP = 99  # beside numbers of steps

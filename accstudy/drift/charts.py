@@ -14,17 +14,6 @@ from accstudy.drift.runlength import (
     shewhart_run_length,
 )
 
-__all__ = [
-    "RULES",
-    "Cusum",
-    "constants",
-    "cusum",
-    "ewma",
-    "individuals",
-    "rule_run_lengths",
-    "rule_signals",
-]
-
 Floats = NDArray[np.float64]
 
 

@@ -29,19 +29,6 @@ from accstudy.drift.trend import (
 from accstudy.models.decisions import holm
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "ALL_PAIRS",
-    "METHOD",
-    "PairSessions",
-    "Projection",
-    "hold_limit",
-    "limit_rows",
-    "next_session",
-    "pair_sessions",
-    "project",
-    "sample_advice",
-]
-
 Floats = NDArray[np.float64]
 
 _SHORTEST_DAYS, _LONGEST_DAYS = 7, 183

@@ -25,24 +25,6 @@ from accstudy.drift.runlength import (
     shewhart_limit,
 )
 
-__all__ = [
-    "HORIZON",
-    "MeanLimits",
-    "ScoreBaseline",
-    "SpreadLimits",
-    "best_mean_limits",
-    "individuals_factor",
-    "largest_cusum",
-    "largest_ewma",
-    "mean_factor",
-    "mean_limits",
-    "range_factor",
-    "score_baseline",
-    "sd_factors",
-    "sd_run_length",
-    "spread_limits",
-]
-
 Floats = NDArray[np.float64]
 
 HORIZON = 24

@@ -32,17 +32,6 @@ from accstudy.drift.stretch import Spread, Stretch
 from accstudy.errors import InputError
 from accstudy.tables import shape
 
-__all__ = [
-    "ALPHA",
-    "CHARTS_COUNT",
-    "DriftOptions",
-    "Rows",
-    "baseline_row",
-    "drift_trade",
-    "effective_number",
-    "run_length_rows",
-]
-
 ALPHA = 0.01
 """Risk, a device and model, that change points are seen where there are none."""
 

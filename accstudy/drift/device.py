@@ -43,8 +43,6 @@ from accstudy.words.catalogue import say
 from accstudy.words.names import capital
 from accstudy.words.numbers import number, sized
 
-__all__ = ["Charted", "Device", "Found", "chart_signals", "event_near", "welch"]
-
 Floats = NDArray[np.float64]
 
 _RAMP_DAYS = 31

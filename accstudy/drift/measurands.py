@@ -16,19 +16,6 @@ from accstudy.drift.trend import within_sessions
 from accstudy.errors import InputError
 from accstudy.tables import shape, valid_since
 
-__all__ = [
-    "CROSS_ARCH",
-    "SCALE",
-    "SPLAY",
-    "Baseline",
-    "baseline_of",
-    "scale_ppm",
-    "main_measurand",
-    "scan_measurands",
-    "session_table",
-    "starts",
-]
-
 Floats = NDArray[np.float64]
 
 CROSS_ARCH = "cross-arch distance"

@@ -20,27 +20,6 @@ import scipy  # scipy.interpolate and scipy.optimize load when they are first us
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtr, chdtrc, chdtri, ndtr, ndtri
 
-__all__ = [
-    "LAMBDAS",
-    "NormalStep",
-    "ScoreStep",
-    "State",
-    "Step",
-    "as_step",
-    "best_lambda",
-    "cusum_limit",
-    "cusum_run_length",
-    "ewma_limit",
-    "ewma_run_length",
-    "range_limit",
-    "range_risk",
-    "range_run_length",
-    "sd_of_score",
-    "sd_score",
-    "shewhart_limit",
-    "shewhart_run_length",
-]
-
 Floats = NDArray[np.float64]
 
 _LOWEST, _HIGHEST = -8.2, 30.0  # scores beyond have no weight

@@ -18,20 +18,6 @@ from accstudy.words.catalogue import say
 from accstudy.words.names import capital
 from accstudy.words.numbers import date, number, sized
 
-__all__ = [
-    "CHANGED",
-    "CHECK",
-    "Held",
-    "NEXT",
-    "NO_CHARTS",
-    "NO_SIGN",
-    "OUT_OF_USE",
-    "PASSED",
-    "device_remarks",
-    "device_status",
-    "gaps_after",
-]
-
 CHANGED, PASSED, NO_SIGN, NO_CHARTS = "changed", "none stands", "no sign", "no charts"
 CHECK, OUT_OF_USE, NEXT = "check at once", "out of use until verified", "next session"
 

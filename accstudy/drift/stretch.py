@@ -27,8 +27,6 @@ from accstudy.drift.measurands import MIN_SESSIONS, Baseline, baseline_of
 from accstudy.drift.runlength import sd_of_score, sd_score
 from accstudy.drift.trend import months
 
-__all__ = ["OF_SD", "OUTSIDE", "Spread", "Stretch", "chart_points", "chart_stretch"]
-
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 

@@ -14,23 +14,6 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from accstudy.words.numbers import DAYS_PER_YEAR
 
-__all__ = [
-    "DAYS_PER_MONTH",
-    "RHOS",
-    "SLOPE_METHOD",
-    "MannKendall",
-    "Mixture",
-    "Slope",
-    "TheilSen",
-    "Trend",
-    "mann_kendall",
-    "months",
-    "slope_of",
-    "theil_sen",
-    "trend_of",
-    "within_sessions",
-]
-
 Floats = NDArray[np.float64]
 
 SLOPE_METHOD = "session means, averaged over where the slope may have begun"

@@ -24,20 +24,6 @@ from numpy.typing import ArrayLike, NDArray
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.rigid import frame_from_axis, unit
 
-__all__ = [
-    "Circle",
-    "Cone",
-    "Cylinder",
-    "Element",
-    "Plane",
-    "Sphere",
-    "fit_circle",
-    "fit_cone",
-    "fit_cylinder",
-    "fit_plane",
-    "fit_sphere",
-]
-
 Floats = NDArray[np.float64]
 
 

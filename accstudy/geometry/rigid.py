@@ -11,21 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import ComputationError
 
-__all__ = [
-    "DESIGNED",
-    "MIN_WIDTH_MM",
-    "PLATFORMS",
-    "STATED",
-    "Rigid",
-    "angle_between_deg",
-    "fit_rigid",
-    "frame_from_axis",
-    "occlusal_direction",
-    "rotation_about_deg",
-    "rotation_vector",
-    "unit",
-]
-
 Floats = NDArray[np.float64]
 
 

@@ -31,8 +31,6 @@ from accstudy.geometry.elements import (
 )
 from accstudy.geometry.rigid import unit
 
-__all__ = ["FEATURES", "TouchedImplant", "implant_from_touches", "with_machine"]
-
 Floats = NDArray[np.float64]
 Feature = Circle | Cone | Cylinder | Plane | Sphere
 _Line = tuple[Floats, Floats]  # a point; the covariance, (6, 6), of it and the direction, mm

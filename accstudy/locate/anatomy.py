@@ -12,8 +12,6 @@ from accstudy.errors import InputError
 from accstudy.geometry.rigid import unit
 from accstudy.mesh.model import Mesh
 
-__all__ = ["Anatomy", "Flat", "Level", "anatomy"]
-
 Floats = NDArray[np.float64]
 
 _ALONG, _SQUARE = 0.9995, 0.02

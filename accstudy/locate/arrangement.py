@@ -15,24 +15,6 @@ from accstudy.locate.drawing import ScanBody
 from accstudy.locate.prepared import PreparedBody, prepare_body
 from accstudy.mesh.model import Mesh
 
-__all__ = [
-    "Arrangement",
-    "Lines",
-    "ReferenceModel",
-    "check_size",
-    "contradict",
-    "empty_places",
-    "fit_lines",
-    "joined",
-    "match_arrangement",
-    "mirrored",
-    "misfit_mm",
-    "own_mirror_image",
-    "place_of",
-    "reference_model",
-    "refit",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

@@ -20,8 +20,6 @@ from accstudy.study.settings import Cylinder, ScanBodySettings
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
 
-__all__ = ["PlacedBody", "ScanBody", "find_placed", "scan_body_from_settings"]
-
 _SEGMENTS = 180  # around
 
 

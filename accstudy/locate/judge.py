@@ -27,24 +27,6 @@ from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.uncertainty import NoiseModel, Refined, pooled
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "NotFoundError",
-    "Verdict",
-    "check_spare",
-    "choose",
-    "decide",
-    "extra_bodies",
-    "judge_body",
-    "long_noise",
-    "middle_of",
-    "poor_agreement",
-    "rms_um",
-    "stray_body",
-    "two_bodies",
-    "untold_size",
-    "wrong_size",
-]
-
 Floats = NDArray[np.float64]
 
 

@@ -23,8 +23,6 @@ from accstudy.mesh.model import Mesh, area_vectors, vertex_normals
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
 
-__all__ = ["LearnedBody", "learn_body"]
-
 Floats = NDArray[np.float64]
 
 _REACHES, _REACH_RANGE_MM, _NEIGHBOURS, _LEAST_NEIGHBOURS = 1.4, (0.1, 0.3), 48, 12

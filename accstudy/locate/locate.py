@@ -56,8 +56,6 @@ from accstudy.mesh.model import Mesh
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
-__all__ = ["LocatedScan", "locate_scan"]
-
 Floats = NDArray[np.float64]
 
 

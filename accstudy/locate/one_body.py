@@ -12,22 +12,6 @@ from accstudy.geometry.rigid import Rigid, rotation_about_deg, rotation_vector
 from accstudy.locate.prepared import PreparedBody, search_turn, turned
 from accstudy.mesh.model import Mesh, area_vectors, vertex_areas, vertex_normals
 
-__all__ = [
-    "MARGIN_MM",
-    "Fit",
-    "Found",
-    "Patch",
-    "capped_cost",
-    "coarse_fit",
-    "cut_patches",
-    "find_body",
-    "fine_fit",
-    "linearise",
-    "moved",
-    "weighted_change",
-    "with_rivals",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

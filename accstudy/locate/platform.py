@@ -15,8 +15,6 @@ from accstudy.locate.uncertainty import Refined
 from accstudy.mesh.model import Mesh, area_vectors, border_sides
 from accstudy.mesh.scene import Scene
 
-__all__ = ["Place", "consistent", "platform", "symmetry_axis"]
-
 Floats = NDArray[np.float64]
 
 _FRAME_MM, _FRAME_RAD = 0.5, np.radians(1.0)

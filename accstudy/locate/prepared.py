@@ -33,16 +33,6 @@ if TYPE_CHECKING:
 
     from accstudy.mesh.scene import Scene
 
-__all__ = [
-    "PreparedBody",
-    "RadialMap",
-    "pair_features",
-    "pair_frames",
-    "prepare_body",
-    "search_turn",
-    "turned",
-]
-
 Floats = NDArray[np.float64]
 
 _STEP_DEG, _STEP_MM = 2.0, 0.1

@@ -21,20 +21,6 @@ from accstudy.locate.one_body import MARGIN_MM, Found, cut_patches, find_body, w
 from accstudy.locate.prepared import PreparedBody, pair_features, pair_frames
 from accstudy.mesh.model import Mesh, area_vectors
 
-__all__ = [
-    "Candidates",
-    "detected",
-    "fit_candidates",
-    "fitted_lines",
-    "lies_in",
-    "oriented_cloud",
-    "recover",
-    "same_bodies",
-    "search",
-    "settle_places",
-    "spare_bodies",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

@@ -14,19 +14,6 @@ from accstudy.mesh.model import Mesh
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
 
-__all__ = [
-    "Rounding",
-    "clean_mesh",
-    "connected",
-    "face_normals",
-    "frames",
-    "outwards",
-    "refine_curved",
-    "rounding_of",
-    "sharp_edges",
-    "spread_points",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Faces = NDArray[np.int32]

@@ -17,8 +17,6 @@ from accstudy.locate.prepared import prepare_body
 from accstudy.locate.search import detected, fitted_lines, oriented_cloud, spare_bodies
 from accstudy.mesh.model import Mesh
 
-__all__ = ["FoundBodies", "SketchMatch", "find_bodies", "match_sketch", "seen_again"]
-
 Floats = NDArray[np.float64]
 
 _TRIES = 60_000

@@ -13,17 +13,6 @@ from accstudy.locate.one_body import OFFSET, TURN, Fit, moved
 from accstudy.locate.prepared import PreparedBody
 from accstudy.locate.surface import FILLET_MM, Rounding
 
-__all__ = [
-    "Blocks",
-    "NoiseModel",
-    "Refined",
-    "correct",
-    "determined",
-    "estimate_noise",
-    "pooled",
-    "refine_fits",
-]
-
 Floats = NDArray[np.float64]
 
 BLOCK_MM = 0.75

@@ -12,22 +12,6 @@ from accstudy.errors import Finding, Severity
 from accstudy.mesh.source import Source
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "MAX_CORNERS",
-    "MAX_TRIANGLES",
-    "Mesh",
-    "RawMesh",
-    "area_vectors",
-    "border_sides",
-    "comment_note",
-    "cross_and_spread",
-    "note",
-    "triangles_of",
-    "vertex_areas",
-    "vertex_normals",
-    "widened",
-]
-
 MAX_TRIANGLES = 20_000_000
 """Largest mesh; sixty times a dense scan of a jaw, some gigabytes of memory."""
 

@@ -12,8 +12,6 @@ from accstudy.errors import Finding
 from accstudy.mesh.model import MAX_CORNERS, RawMesh, comment_note, triangles_of
 from accstudy.mesh.source import LONGEST_LINE, Source, Words, blocks, numbers, quoted, too_long
 
-__all__ = ["read_obj"]
-
 _IGNORED = (
     *("vn", "vt", "vp", "g", "o", "s", "mtllib", "usemtl"),
     *("l", "p", "usemap", "maplib", "bevel"),

@@ -22,19 +22,6 @@ from accstudy.mesh.model import (
 from accstudy.mesh.source import LONGEST_LINE, Source, Words, blocks, numbers, quoted, too_long
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "NO_POLYGONS",
-    "Element",
-    "Polygons",
-    "Property",
-    "Tables",
-    "columns_of",
-    "index_of",
-    "read_ascii",
-    "read_header",
-    "read_ply",
-]
-
 _TYPES = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2",
     "ushort": "u2", "uint16": "u2", "int": "i4", "int32": "i4", "uint": "u4", "uint32": "u4",

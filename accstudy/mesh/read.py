@@ -22,16 +22,6 @@ from accstudy.study.disk import read_bytes
 from accstudy.study.files import Files
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "MAX_BYTES",
-    "clean",
-    "look_at_winding",
-    "mesh_of",
-    "read_mesh",
-    "study_mesh",
-    "triangle_digest",
-]
-
 _READERS: dict[str, Callable[[Source], RawMesh]] = {
     "stl": read_stl,
     "ply": read_ply,

@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 from accstudy.errors import InputError, MissingLibraryError
 from accstudy.mesh.model import Mesh
 
-__all__ = ["Scene", "open3d", "thin"]
-
 
 def thin(mesh: Mesh, triangles: int) -> Mesh:
     """Thin a mesh out to about a number of triangles, by quadric edge collapse as open3d does it.

@@ -13,8 +13,6 @@ from accstudy.geometry.rigid import unit
 from accstudy.mesh.model import Mesh, vertex_normals
 from accstudy.mesh.scene import Scene
 
-__all__ = ["Shaded", "View", "fit_view", "seen_from_above", "shade"]
-
 Floats = NDArray[np.float64]
 
 _LIGHT = unit([-0.4, 0.5, 0.77])  # right, up, towards the viewer: over the left shoulder

@@ -18,18 +18,6 @@ from numpy.typing import NDArray
 
 from accstudy.errors import MeshError, place
 
-__all__ = [
-    "LONGEST_LINE",
-    "MAX_BYTES",
-    "Source",
-    "Words",
-    "blocks",
-    "numbers",
-    "quoted",
-    "source_of",
-    "too_long",
-]
-
 MAX_BYTES = 1_000_000_000
 """Largest mesh file, unpacked; about ten million triangles as binary STL."""
 

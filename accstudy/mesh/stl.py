@@ -13,8 +13,6 @@ from accstudy.mesh.model import Mesh, RawMesh, comment_note, note, widened
 from accstudy.mesh.source import Source, quoted
 from accstudy.words.catalogue import say
 
-__all__ = ["read_stl", "stl_bytes"]
-
 
 _BLOCK = 1 << 22
 _FACET = (

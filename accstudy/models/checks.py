@@ -31,17 +31,6 @@ from accstudy.words.catalogue import say
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = [
-    "SURE",
-    "far_residuals",
-    "lack_findings",
-    "lack_of_fit",
-    "leave_out",
-    "leverage",
-    "quantiles",
-    "spread_tests",
-]
-
 SURE = 0.001
 """p of a check on residuals below which it says something, since rows are not independent."""
 

@@ -13,8 +13,6 @@ import scipy  # scipy.sparse loads when it is first used
 from accstudy.compare.deviations import models_scanned
 from accstudy.words.catalogue import say
 
-__all__ = ["blocks", "confounded", "effect_notes", "model_df"]
-
 _SCOPES = ("at equal path", "as it comes")
 _NAMES = {"n_implants": "implants", "angulation_deg": "largest angulation"}
 _ALIKE = 0.02  # range of a property, relative to its mean, up to which models count as alike

@@ -20,21 +20,6 @@ from scipy import linalg, sparse
 
 from accstudy.errors import ComputationError
 
-__all__ = [
-    "Blocks",
-    "Floats",
-    "Front",
-    "Ints",
-    "Problem",
-    "Rows",
-    "arrange",
-    "dense",
-    "families",
-    "is_sparse",
-    "restricted",
-    "rows_or_zero",
-]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 

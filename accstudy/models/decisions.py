@@ -15,22 +15,6 @@ from accstudy.grid import on_grid
 from accstudy.words.catalogue import say
 from accstudy.words.names import unit_of_column
 
-__all__ = [
-    "DIFFERS",
-    "METHOD_WORDS",
-    "Adjust",
-    "below",
-    "contrast_verdict",
-    "determined",
-    "equivalence",
-    "family",
-    "holm",
-    "log_base",
-    "margin_bound",
-    "number",
-    "p_words",
-]
-
 Adjust = Literal["holm", "none"]
 """How p values allow for the number of contrasts of a family."""
 

@@ -20,8 +20,6 @@ from accstudy.errors import Finding, InputError, nearest, remark, warning
 from accstudy.models.formula import Parts, columns_of, evaluate, expand
 from accstudy.words.catalogue import say
 
-__all__ = ["Design", "Term", "build_design", "text_levels"]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 

@@ -23,8 +23,6 @@ import pandas as pd
 
 from accstudy.errors import InputError, nearest
 
-__all__ = ["FUNCTIONS", "Parts", "alias_keywords", "columns_of", "evaluate", "expand", "unalias"]
-
 Parts = tuple[str, ...]
 """Parts of one term, in the order of the formula; none for the intercept."""
 

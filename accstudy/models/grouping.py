@@ -20,18 +20,6 @@ from scipy import sparse
 from accstudy.errors import Finding, InputError, remark, warning
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "DIRECTION",
-    "ENDS",
-    "SITES",
-    "Grouping",
-    "expand_random",
-    "groupings",
-    "joined",
-    "numbered",
-    "random_columns",
-]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 

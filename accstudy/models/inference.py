@@ -40,22 +40,6 @@ from accstudy.models.optimum import Optimum, climb, variances_at
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = [
-    "METHODS",
-    "Cell",
-    "FTest",
-    "Inference",
-    "Method",
-    "cell_rows",
-    "check_method",
-    "component_tests",
-    "r_squared",
-    "sd_limits",
-    "shares",
-    "slope_rows",
-    "term_rows",
-]
-
 GRID_MAX = 200_000
 
 

@@ -39,8 +39,6 @@ from scipy import linalg, sparse
 from accstudy.errors import ComputationError
 from accstudy.models.crossproducts import Floats, Front, Problem, dense, is_sparse
 
-__all__ = ["Evaluation", "Pieces", "pieces"]
-
 
 @dataclass(frozen=True)
 class Evaluation:

@@ -19,8 +19,6 @@ from accstudy.words.names import component_name
 if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
 
-__all__ = ["design_findings", "fit_findings", "uneven_factor"]
-
 CONFOUNDED_R2 = 0.9
 """Share of a covariate that the rest of the fixed part explains, above which it is said."""
 

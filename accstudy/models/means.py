@@ -33,24 +33,6 @@ if TYPE_CHECKING:
     from accstudy.models.design import Design
     from accstudy.models.mixed import MixedFit
 
-__all__ = [
-    "STEPS",
-    "blank_outside",
-    "common_range",
-    "contrasts",
-    "effect_lines",
-    "effect_table",
-    "held_values",
-    "level_ranges",
-    "marginal_means",
-    "model_contrasts",
-    "outside",
-    "overlap_findings",
-    "ratios",
-    "scope_of",
-    "slopes",
-]
-
 
 def _factors(fit: MixedFit, factor: str) -> tuple[str, ...]:
     known = list(fit.design.levels)

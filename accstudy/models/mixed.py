@@ -20,8 +20,6 @@ from accstudy.models.likelihood import Evaluation, pieces
 from accstudy.models.optimum import SMALL, THETA_MAX, Optimum, criterion_without, maximise
 from accstudy.words.catalogue import say
 
-__all__ = ["MixedFit", "assumed_fit", "fit_mixed", "residual_codes", "unequal_fit"]
-
 Floats = npt.NDArray[np.float64]
 
 _LEAST_DF_OF_LIMITS = 1.0 - 1e-6  # below it limits are not stated; 1 may come out a last bit lower

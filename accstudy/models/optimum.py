@@ -24,17 +24,6 @@ from accstudy.errors import ComputationError
 from accstudy.models.crossproducts import Floats, Problem
 from accstudy.models.likelihood import Evaluation, Pieces, pieces
 
-__all__ = [
-    "SMALL",
-    "THETA_MAX",
-    "Optimum",
-    "climb",
-    "criterion_without",
-    "highest",
-    "maximise",
-    "variances_at",
-]
-
 THETA_MAX = 1e4
 """Largest ratio of a random term's standard deviation to the residual one."""
 

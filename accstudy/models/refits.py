@@ -33,8 +33,6 @@ from accstudy.models.specs import ModelSpec
 if TYPE_CHECKING:
     from statsmodels.regression.mixed_linear_model import MixedLMParams
 
-__all__ = ["bootstrap_tests", "fit_summary", "for_these_operators"]
-
 FEW_OPERATORS = 6
 """Operators below which results are also stated for those of the study alone."""
 

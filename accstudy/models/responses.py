@@ -32,20 +32,6 @@ if TYPE_CHECKING:
     from accstudy.models.mixed import MixedFit
     from accstudy.models.specs import ModelSpec
 
-__all__ = [
-    "SIGNED",
-    "SPREAD",
-    "kind_of",
-    "model_frame",
-    "needs_no_reference",
-    "not_of_the_unknown",
-    "plain_response",
-    "spread_column",
-    "stated_rows",
-    "unit_of_response",
-    "unreferenced",
-]
-
 SPREAD = "spread"
 """``spread(pair.distance_um)``: log of the absolute deviation from the cell's mean."""
 

@@ -34,8 +34,6 @@ from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 from accstudy.words.names import unit_of_column
 
-__all__ = ["FURTHER", "ModelResults", "model_tables", "planned_fit", "spec_fit"]
-
 FURTHER = (
     "residuals", "quantiles", "spread", "influence", "unequal", "covariates", "contrasts_at",
     "effects", "lines", "classes", "lack_of_fit", "fits", "operators", "bootstrap",

@@ -29,8 +29,6 @@ from accstudy.models.inference import Method
 from accstudy.models.responses import kind_of, model_frame, plain_response
 from accstudy.words.catalogue import say
 
-__all__ = ["COMPARED", "ModelSpec", "default_specs", "effect_spec", "effect_specs", "spec_faults"]
-
 COMPARED = (
     "technique", "device", "material", "splint", "scan_body_type", "software", "scan_path",
     "light", "experience", "arch",

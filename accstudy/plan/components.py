@@ -21,16 +21,6 @@ from accstudy.accuracy.measurands import Sample
 from accstudy.errors import InputError
 from accstudy.words.names import unit_name
 
-__all__ = [
-    "Components",
-    "Design",
-    "Kind",
-    "assumed_components",
-    "components_of",
-    "draw_studies",
-    "spread_words",
-]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 

@@ -14,8 +14,6 @@ import pandas as pd
 from accstudy.errors import InputError
 from accstudy.tables import shape
 
-__all__ = ["Proposal", "ScanFile", "propose_scans"]
-
 _WORDS = {
     "device": "device dev scanner gerat geraet appareil dispositivo aparelho apparecchio",
     "technique": "technique tech technik methode method tecnica metodo",

@@ -19,8 +19,6 @@ from accstudy.models.specs import ModelSpec
 from accstudy.plan.size import Cost
 from accstudy.tables import shape
 
-__all__ = ["Comparison", "Known", "known_from", "planned_pairs", "power_table"]
-
 Floats = npt.NDArray[np.float64]
 
 _POINTS = 200

@@ -19,17 +19,6 @@ from accstudy.errors import InputError, nearest
 from accstudy.quantities import BENCH_COLUMNS
 from accstudy.tables import shape
 
-__all__ = [
-    "Design",
-    "Protocol",
-    "Schedule",
-    "load_protocol",
-    "parse_protocol",
-    "protocol_names",
-    "protocol_schedule",
-    "schedule",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Design:

@@ -30,20 +30,6 @@ from accstudy.plan.components import Components, Design, Kind, draw_studies
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "ASSURANCE",
-    "Asked",
-    "Assurance",
-    "Cost",
-    "Outcome",
-    "assurance",
-    "judge_many",
-    "planned_layouts",
-    "size_table",
-    "size_words",
-    "wanted",
-]
-
 
 def planned_layouts(
     cells: npt.ArrayLike,

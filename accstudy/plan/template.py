@@ -16,15 +16,6 @@ from accstudy.quantities import BENCH_COLUMNS
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say, words
 
-__all__ = [
-    "events_text",
-    "held_fixed",
-    "implants_text",
-    "readme_text",
-    "scan_columns",
-    "study_text",
-]
-
 _COMMENT_AT = 44
 
 

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from accstudy.geometry.rigid import rotation_vector
 from accstudy.seating.gaps import Platforms, Seats, rim_gaps
 
-__all__ = ["DRAWN_TOLERANCE_UM", "BestSeat", "best_seat", "quick_best_gaps"]
-
 Floats = NDArray[np.float64]
 
 DRAWN_TOLERANCE_UM = 0.05

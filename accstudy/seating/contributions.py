@@ -33,17 +33,6 @@ from accstudy.seating.table import BEST_SEAT
 from accstudy.study.reference_runs import of_mean
 from accstudy.tables import shape
 
-__all__ = [
-    "PARTS",
-    "Origin",
-    "gap_contributions",
-    "locating_misfits",
-    "main_origin",
-    "reference_uncertainty",
-    "with_origins",
-    "worst_misfit",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 

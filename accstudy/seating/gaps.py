@@ -17,28 +17,6 @@ from accstudy.compare.arch import Arch, arch_of
 from accstudy.errors import InputError
 from accstudy.tables import shape
 
-__all__ = [
-    "TIE_UM",
-    "Framework",
-    "Gaps",
-    "Platforms",
-    "PoseUncertainty",
-    "Seats",
-    "Stack",
-    "aligned_seats",
-    "bare_arch",
-    "draw_seats",
-    "frameworks",
-    "models",
-    "normal_deviations",
-    "one_screw",
-    "rim_gaps",
-    "stacked",
-    "stacks",
-    "two_points",
-    "worst_seat",
-]
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 

@@ -24,15 +24,6 @@ from accstudy.seating.gaps import worst_seat
 from accstudy.seating.table import BEST_SEAT
 from accstudy.tables import TABLES, shape
 
-__all__ = [
-    "NOT_NORMAL",
-    "TERMINAL_SCREW",
-    "scan_misfits",
-    "seat_medians",
-    "seat_summary",
-    "told_from_none",
-]
-
 Floats = NDArray[np.float64]
 
 TERMINAL_SCREW = "terminal-screw"

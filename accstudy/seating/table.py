@@ -28,8 +28,6 @@ from accstudy.seating.gaps import (
 )
 from accstudy.tables import shape
 
-__all__ = ["BEST_SEAT", "seat_best", "seating_table"]
-
 Floats = NDArray[np.float64]
 _Rows = dict[str, NDArray[Any]]
 

@@ -14,8 +14,6 @@ from accstudy.drift.runlength import cusum_run_length, ewma_run_length, shewhart
 from accstudy.drift.trend import mann_kendall, theil_sen
 from accstudy.selftest.published import Case, Row, table
 
-__all__ = ["ANSWERS", "RUN_RULES", "table_rows"]
-
 
 def _individuals(c: Case) -> dict[str, Any]:
     found = individuals(c.frame["value"], d2=1.128)

@@ -33,8 +33,6 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import scan_body
 from accstudy.simulate.scan import Noise, simulate_scan
 
-__all__ = ["FITS", "TOPIC", "element_answer", "element_points", "geometry_rows", "known_rows"]
-
 FITS: dict[str, Callable[..., Any]] = {
     "circle2d": fit_circle,
     "circle3d": fit_circle,

@@ -14,16 +14,6 @@ from accstudy.models.means import contrasts, marginal_means
 from accstudy.models.mixed import MixedFit
 from accstudy.selftest.published import Case, Row, case, cases, table
 
-__all__ = [
-    "case_data",
-    "fitted",
-    "group_of",
-    "mixed_rows",
-    "numbers_of",
-    "printed_elsewhere",
-    "tolerance_of",
-]
-
 METHODS = {"satt": "satterthwaite", "kr": "kenward-roger"}
 
 _LIKELIHOODS = ("reml_criterion", "loglik", "ranova_lrt")

@@ -23,8 +23,6 @@ from accstudy.models.decisions import equivalence
 from accstudy.models.means import contrasts
 from accstudy.selftest.published import Case, Row, table
 
-__all__ = ["ANSWERS", "critical_rows", "one_way", "tolerance_rows"]
-
 
 def _sum_of_four(c: Case) -> dict[str, Any]:
     normal = [Part(str(i), 1.0, shape="normal") for i in range(4)]

@@ -18,19 +18,6 @@ import pandas as pd
 from accstudy.errors import InputError, nearest
 from accstudy.tables import shape
 
-__all__ = [
-    "Case",
-    "Row",
-    "as_table",
-    "case",
-    "cases",
-    "compare",
-    "flat",
-    "last_digit",
-    "table",
-    "topics",
-]
-
 
 def _nothing() -> Mapping[str, Any]:
     return MappingProxyType({})

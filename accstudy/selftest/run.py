@@ -17,8 +17,6 @@ from accstudy.study.disk import digest
 from accstudy.study.record import json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
 
-__all__ = ["GROUPS", "Selftest", "counted", "record_files", "run_selftest"]
-
 Say = Callable[[str], None]
 
 _NEAR = {"jcgm101_additive_equal": 0.003}

@@ -14,19 +14,6 @@ from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, angle_between_deg, frame_from_axis, unit
 from accstudy.tables import shape
 
-__all__ = [
-    "Ridge",
-    "Solid",
-    "coarse",
-    "cosine_of_turns",
-    "frames",
-    "measured_reference",
-    "net",
-    "random_field",
-    "reference_model",
-    "triangulate",
-]
-
 Floats = NDArray[np.float64]
 
 

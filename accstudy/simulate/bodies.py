@@ -17,8 +17,6 @@ from accstudy.errors import InputError, nearest
 from accstudy.locate.drawing import ScanBody
 from accstudy.mesh.model import Mesh
 
-__all__ = ["SHAPES", "BodyShape", "Shape", "body_shape", "scan_body", "stack"]
-
 Floats = NDArray[np.float64]
 
 

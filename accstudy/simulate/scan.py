@@ -19,16 +19,6 @@ from accstudy.simulate.arch import Ridge, Solid, coarse, frames, net, random_fie
 from accstudy.simulate.bodies import Shape, body_shape
 from accstudy.tables import shape
 
-__all__ = [
-    "Blob",
-    "Noise",
-    "Scene",
-    "SimulatedScan",
-    "poses_from_frames",
-    "random_pose",
-    "simulate_scan",
-]
-
 Floats = NDArray[np.float64]
 Labels = NDArray[np.int32]
 

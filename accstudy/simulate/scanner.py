@@ -19,15 +19,6 @@ from accstudy.simulate.arch import frames
 from accstudy.simulate.scan import random_pose
 from accstudy.tables import shape
 
-__all__ = [
-    "Positions",
-    "Scanner",
-    "Spread",
-    "distance_bias",
-    "scanned_frames",
-    "simulate_positions",
-]
-
 Floats = NDArray[np.float64]
 
 _Effect = tuple[str, str, str, float, str]

@@ -30,17 +30,6 @@ from accstudy.simulate.scanner import (
 from accstudy.study.disk import replace_folder
 from accstudy.tables import csv_bytes, shape
 
-__all__ = [
-    "DEVICES",
-    "KINDS",
-    "SAMPLE_SEEDS",
-    "TECHNIQUES",
-    "comparison_files",
-    "simulate_study",
-    "write_folder",
-    "write_samples",
-]
-
 FACTORS = (
     "device",
     "software",

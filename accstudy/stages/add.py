@@ -25,8 +25,6 @@ from accstudy.study.load import survey_study
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 
-__all__ = ["Added", "add_session"]
-
 _GROWS = {"scanned-once"}
 """Errors that the next scans mend."""
 

@@ -62,8 +62,6 @@ from accstudy.study.load import Study, scan_temperatures
 from accstudy.tables import empty, valid_since
 from accstudy.words.catalogue import say
 
-__all__ = ["analysis_steps", "analyze_poses", "components", "drift_tables", "usable_rows"]
-
 
 def analyze_poses(study: Study, poses: pd.DataFrame, memory: Memory | None = None) -> Analyzed:
     """Compute every result table from table ``poses`` as it stands in the file.

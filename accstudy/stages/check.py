@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from accstudy.locate.drawing import ScanBody
     from accstudy.mesh.model import Mesh
 
-__all__ = ["check_study", "findings_csv", "split_missing", "try_scans"]
-
 
 def split_missing(
     findings: Sequence[Finding],

@@ -32,16 +32,6 @@ from accstudy.study.settings import ScanBodySettings
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "at_reference_temperature",
-    "by_reference",
-    "deviations",
-    "surface_tables",
-    "suspected_setup",
-    "temperature_factors",
-    "with_factors",
-]
-
 
 def by_reference(study: Study, poses: pd.DataFrame) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
     """Part poses by model and by the reference (rows of table ``implants``) that held on their

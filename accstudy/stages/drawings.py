@@ -25,22 +25,6 @@ from accstudy.study.reader import Reader
 from accstudy.study.settings import Learned, ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
 
-__all__ = [
-    "Lesson",
-    "beside_settings",
-    "body_values",
-    "body_words",
-    "learn_drawing",
-    "learned_anatomy",
-    "learned_words",
-    "lettered",
-    "level_words",
-    "likely",
-    "picture",
-    "show_drawing",
-    "show_study",
-]
-
 _USUAL_MM = (2.0, 40.0)
 
 

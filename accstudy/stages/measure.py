@@ -27,20 +27,6 @@ if TYPE_CHECKING:
     from accstudy.locate.locate import LocatedScan
     from accstudy.mesh.model import Mesh
 
-__all__ = [
-    "ROOMS",
-    "Job",
-    "Measured",
-    "Show",
-    "assembled",
-    "body_parts",
-    "job_of",
-    "locate_one",
-    "measure_scans",
-    "read_one",
-    "scan_parts",
-]
-
 ROOMS = ("geometry", "mesh", "locate", "words")
 """Rooms that poses, and what is said of them, depend on."""
 

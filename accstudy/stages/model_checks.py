@@ -24,8 +24,6 @@ from accstudy.words.catalogue import say
 if TYPE_CHECKING:
     from accstudy.models.specs import ModelSpec
 
-__all__ = ["mixed_models", "model_faults", "model_specs", "refuse_models"]
-
 
 def model_specs(study: Study, pairs: pd.DataFrame) -> list[ModelSpec]:
     """Models of study.toml or, in a comparison without any, the usual ones.

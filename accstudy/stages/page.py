@@ -35,8 +35,6 @@ from accstudy.study.record import json_bytes
 from accstudy.words.catalogue import words
 from accstudy.words.numbers import joined, missing, sure
 
-__all__ = ["drift_charts", "make_page"]
-
 _TRIANGLES = 240_000
 """Triangles of all scans together; they share them."""
 

@@ -34,8 +34,6 @@ from accstudy.study.record import Record, json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
 from accstudy.words.catalogue import say
 
-__all__ = ["Pictures", "kept_pictures", "report_pictures"]
-
 _WIDTH_PX = 1200
 _DPI = 300
 _LARGEST_PX = 10_000

@@ -42,24 +42,6 @@ from accstudy.study.sheet import Sheet, csv_dialect
 from accstudy.study.toml import read_settings
 from accstudy.tables import csv_bytes
 
-__all__ = [
-    "MESHES",
-    "Order",
-    "append_list",
-    "appended",
-    "assumed_comparison",
-    "draw_order",
-    "expected_power",
-    "list_scans",
-    "mesh_files",
-    "models_of",
-    "new_study",
-    "pilot_comparison",
-    "rows_of_list",
-    "sheet_of_list",
-    "study_of",
-]
-
 MESHES = (".stl", ".ply", ".obj", ".stl.gz", ".ply.gz", ".obj.gz")
 
 

@@ -11,8 +11,6 @@ from accstudy.study.load import Study
 from accstudy.study.settings import Settings
 from accstudy.words.catalogue import say
 
-__all__ = ["unprintable_texts"]
-
 _LATIN = 0x180
 """All characters below are in the typeface, so that it need not be opened."""
 

@@ -23,18 +23,6 @@ from accstudy.study.load import Study, reference_versions
 from accstudy.tables import BEGINNING, shape, valid_since
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "arch_findings",
-    "dossier",
-    "reference_changes",
-    "reference_pairs",
-    "references_that_differ",
-    "references_with_scans",
-    "seating_of_bodies",
-    "shared_u_of",
-    "temperature_tolerance_k",
-]
-
 _E_N = "E_n of ISO 13528"
 
 

@@ -14,15 +14,6 @@ from accstudy.study.load import Study
 from accstudy.study.record import Record, drawn_orders
 from accstudy.tables import UNREFERENCED, shape
 
-__all__ = [
-    "STATUS",
-    "ReportOptions",
-    "drift_status",
-    "make_report",
-    "standing_lines",
-    "status_file",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class ReportOptions:

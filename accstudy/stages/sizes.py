@@ -30,20 +30,6 @@ from accstudy.study.settings import Settings
 from accstudy.tables import UNREFERENCED, csv_bytes
 from accstudy.words.numbers import stated
 
-__all__ = [
-    "FOLDER",
-    "Pilot",
-    "Sizes",
-    "assumed_pilot",
-    "cost_of",
-    "expected_sizes",
-    "pilot_of",
-    "pilot_pairs",
-    "protocol_of",
-    "with_sizes",
-    "write_table",
-]
-
 FOLDER = "plan"
 """Where sizes, seed and bench sheet are kept, in the study folder."""
 

@@ -25,8 +25,6 @@ from accstudy.words.catalogue import say
 if TYPE_CHECKING:
     from accstudy.locate.unaided import FoundBodies
 
-__all__ = ["start_keys", "started"]
-
 _LOOKED_AT = 4
 _AT_MOST = 12
 

@@ -28,27 +28,6 @@ from accstudy.tables import TABLES, csv_bytes, empty, read_csv
 if TYPE_CHECKING:
     from accstudy.stages.work import Work
 
-__all__ = [
-    "LOCATED",
-    "SURFACES",
-    "VIEWS",
-    "NOT_ANALYZED",
-    "STAMPS",
-    "Analyzed",
-    "Cache",
-    "Memory",
-    "Recorded",
-    "ScanResult",
-    "Stamps",
-    "Step",
-    "compute",
-    "entry_key",
-    "is_entry",
-    "recorded_results",
-    "run_steps",
-    "settings_read",
-]
-
 _DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
 """What a file that somebody else wrote may raise."""
 

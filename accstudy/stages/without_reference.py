@@ -41,8 +41,6 @@ from accstudy.tables import UNREFERENCED, empty, shape
 if TYPE_CHECKING:
     pass
 
-__all__ = ["WITHOUT_REFERENCE", "arrangement_of", "with_arrangement"]
-
 
 def arrangement_of(study: Study, poses: pd.DataFrame) -> pd.DataFrame:
     """Learn table ``arrangement`` from the scans: the mean of the usable ones of each model.

@@ -59,8 +59,6 @@ from accstudy.study.reference_runs import reference_files
 from accstudy.tables import TABLES, UNREFERENCED, csv_bytes, read_csv
 from accstudy.words.catalogue import say
 
-__all__ = ["CACHE", "Say", "Work", "history_entry"]
-
 Say = Callable[[str], None]
 
 CACHE = Path(".accstudy") / "measured"

@@ -26,16 +26,6 @@ from accstudy.errors import AccstudyError, InputError, MissingLibraryError
 from accstudy.study.disk import file_digest
 from accstudy.study.record import program_digest
 
-__all__ = [
-    "SchedulerError",
-    "WorkerDiffersError",
-    "WorkerLostError",
-    "check_address",
-    "cores",
-    "each",
-    "on_cluster",
-]
-
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 

@@ -16,36 +16,6 @@ from pydantic_core import PydanticCustomError
 from accstudy.errors import InputError
 from accstudy.quantities import implausible
 
-__all__ = [
-    "COMMA_NUMBER",
-    "GROUPED",
-    "POINT_NUMBER",
-    "CoordinateMm",
-    "Day",
-    "ExpansionPerK",
-    "Flag",
-    "FromPlatformMm",
-    "HeightMm",
-    "LimitDeg",
-    "LimitUm",
-    "Number",
-    "PointMm",
-    "Positive",
-    "RadiusMm",
-    "Section",
-    "Share",
-    "Stored",
-    "TemperatureC",
-    "Vector",
-    "Whole",
-    "in_range_of",
-    "is_iso",
-    "parse_number",
-    "read_dates",
-    "read_day",
-    "read_flag",
-]
-
 
 class Stored(str):
     """A number that a workbook stores as one: its decimal point is not the user's."""

@@ -17,17 +17,6 @@ from accstudy.study.settings import Settings
 from accstudy.study.typed_rows import records
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "add_groups",
-    "against_reference",
-    "angulation_doubts",
-    "angulation_known",
-    "check_events",
-    "check_times",
-    "conditions_of_scanning",
-    "grouped_by",
-]
-
 _CAST = "cast"
 """Column of the scan list that names the cast of a conventional impression."""
 _AXIS = ["axis_x", "axis_y", "axis_z"]

@@ -19,22 +19,6 @@ from pathlib import Path
 
 from accstudy.errors import AccstudyError, InputError, NotOursError, OutputError
 
-__all__ = [
-    "LARGEST",
-    "MissingFileError",
-    "begun_as",
-    "digest",
-    "exchange",
-    "file_digest",
-    "read_bytes",
-    "read_own",
-    "recover",
-    "refuse_link",
-    "refuse_strangers",
-    "replace_folder",
-    "write_files",
-]
-
 LARGEST = 500_000_000
 """Largest file of the program's own that is read back, bytes."""
 

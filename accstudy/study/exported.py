@@ -16,8 +16,6 @@ from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 
-__all__ = ["Said", "arranged", "named_sheet", "proposed_lines"]
-
 _NAME_SHEET = "name the intended one in study.toml: sheet = ..."
 _MOST_SHOWN = 30
 _IDENTIFIER = re.compile(r"[A-Za-z_]\w*")

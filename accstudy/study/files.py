@@ -15,8 +15,6 @@ from typing import IO
 from accstudy.errors import AccstudyError, InputError, NotOursError, OutputError
 from accstudy.study.disk import digest, file_digest, read_bytes, refuse_link
 
-__all__ = ["ChangedFileError", "Files", "StudyInUseError", "resolve", "study_lock"]
-
 
 class StudyInUseError(AccstudyError):
     """Another process is working on the study."""

@@ -18,22 +18,6 @@ from accstudy.study.typed_rows import alike
 from accstudy.tables import shape
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "SKETCHED",
-    "as_certified",
-    "at_platforms",
-    "check_flats",
-    "check_reference",
-    "check_sketch",
-    "common_axis",
-    "one_implant",
-    "provisional_arrangement",
-    "reference_from_touches",
-    "too_many_implants",
-    "too_many_rows",
-    "with_angulation",
-]
-
 _USUAL_ARCH_MM, _LEAST_APART_MM = 40.0, 3.0  # common practice
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _FLAT = ["flat_x", "flat_y", "flat_z"]

@@ -20,17 +20,6 @@ from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "BETWEEN",
-    "Layout",
-    "cell_names",
-    "headed",
-    "missing_columns",
-    "one_or_several",
-    "read_sheet",
-    "unfolded",
-]
-
 
 def one_or_several(value: Any) -> Any:
     """One value as a list of one."""

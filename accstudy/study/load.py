@@ -24,15 +24,6 @@ from accstudy.study.settings import ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
 from accstudy.tables import empty, valid_since
 
-__all__ = [
-    "Study",
-    "Surveyed",
-    "load_study",
-    "reference_versions",
-    "scan_temperatures",
-    "survey_study",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Study:

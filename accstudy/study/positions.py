@@ -25,15 +25,6 @@ from accstudy.study.implants import check_flats
 from accstudy.study.typed_rows import records
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "Positions",
-    "Slip",
-    "check_landmarks",
-    "check_positions",
-    "find_slip",
-    "nothing_suspicious",
-]
-
 _POSITION = ["x_mm", "y_mm", "z_mm"]
 _AXIS = ["axis_x", "axis_y", "axis_z"]
 _ENOUGH_TO_AGREE = 3

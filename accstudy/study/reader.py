@@ -35,8 +35,6 @@ from accstudy.study.typed_rows import MORE, alike, first_faults, records, typed
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say
 
-__all__ = ["Reader"]
-
 T = TypeVar("T")
 
 _SECTIONS = {"implants": "reference", "touch_points": "reference", "sketch": "reference"}

@@ -25,28 +25,6 @@ from accstudy.words.catalogue import say
 if TYPE_CHECKING:
     from accstudy.study.files import Files
 
-__all__ = [
-    "FILE",
-    "RECORD",
-    "Record",
-    "add_run",
-    "chain_faults",
-    "changed_sessions",
-    "computer",
-    "differences",
-    "drawn_orders",
-    "first_recorded",
-    "json_bytes",
-    "last_run",
-    "lost_runs",
-    "news",
-    "program_digest",
-    "read_record",
-    "session_digests",
-    "session_names",
-    "versions",
-]
-
 RECORD = "record.json"
 """Name of the record in the results folder."""
 

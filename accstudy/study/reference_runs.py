@@ -21,8 +21,6 @@ from accstudy.study.settings import Reference
 from accstudy.tables import empty, shape
 from accstudy.words.catalogue import say
 
-__all__ = ["Runs", "listed", "mean_of_runs", "note_on_runs", "of_mean", "reference_files"]
-
 Floats = NDArray[np.float64]
 
 _POSITION = ["x_mm", "y_mm", "z_mm"]

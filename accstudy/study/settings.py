@@ -28,29 +28,6 @@ from accstudy.study.cells import (
 )
 from accstudy.study.layout import Layout
 
-__all__ = [
-    "Analysis",
-    "Certified",
-    "Cylinder",
-    "Drift",
-    "Events",
-    "Exclusion",
-    "Landmarks",
-    "Learned",
-    "LengthMpe",
-    "Limit",
-    "Limits",
-    "ModelSettings",
-    "Poses",
-    "Reference",
-    "ScanBodySettings",
-    "Scans",
-    "Seating",
-    "Settings",
-    "StudySection",
-    "Uncertainty",
-]
-
 Kind = Literal["validation", "comparison", "drift"]
 LengthUnit = Literal["mm", "cm", "m", "inch", "um"]
 ReferenceKind = Literal["cmm", "scan", "none"]

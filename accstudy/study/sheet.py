@@ -16,18 +16,6 @@ from accstudy.errors import Finding, InputError, nearest, place, remark, warning
 from accstudy.study.cells import Stored
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "MAX_BYTES",
-    "Area",
-    "Cells",
-    "Sheet",
-    "TableFile",
-    "csv_dialect",
-    "is_workbook",
-    "sheet_names",
-    "sheet_rows",
-]
-
 _RATIO, _FREE_BYTES = 15, 20_000_000  # how large a workbook is, unpacked
 _BYTES_EACH, _FREE_ENTRIES = 4, 400_000  # how many rows, cells and texts it has, by its size
 _ENTRIES = (b"<row", b"<c ", b"<c>", b"<c/", b"<si", b"<t", b"<r>", b"<mergeCell ")

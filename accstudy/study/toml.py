@@ -21,8 +21,6 @@ from accstudy.study.files import Files
 from accstudy.study.layout import Layout
 from accstudy.study.settings import Settings
 
-__all__ = ["key_row", "meaning", "read_settings"]
-
 _MAX_BYTES = 500_000
 """Some thousand lines; a longer file is none that a person or a program wrote for a study."""
 

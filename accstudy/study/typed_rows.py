@@ -28,16 +28,6 @@ from accstudy.study.sheet import Sheet
 from accstudy.tables import LABEL_FACTORS, TABLES, Column
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "MORE",
-    "alike",
-    "first_faults",
-    "perhaps_misspelt",
-    "records",
-    "typed",
-    "unusual_characters",
-]
-
 FLAG_FACTORS = frozenset({"reseated"})
 """Factor columns that say true or false."""
 
