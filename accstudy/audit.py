@@ -22,8 +22,7 @@ from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
 from accstudy.stages.steps import STAMPS, VIEWS, Cache, entry_key, is_entry, recorded_results
 from accstudy.stages.work import CACHE, Work, history_entry
-from accstudy.study.disk import digest, file_digest, read_own, write_files
-from accstudy.study.files import Files
+from accstudy.study.files import Files, digest, file_digest, read_own, write_files
 from accstudy.study.load import Study, load_study
 from accstudy.study.record import FILE as HISTORY
 from accstudy.study.record import (
@@ -255,7 +254,7 @@ def audit_study(
     The run is made again in memory, and every file and every value of the record
     is compared with what it gives. Texts and decisions must be the same; numbers
     may differ by one step of the grid that they are written on (see
-    `accstudy.grid`), since the last bits of a double depend on the processor and
+    `accstudy.tables`), since the last bits of a double depend on the processor and
     on the libraries. A history without a key can be written anew by whoever owns
     the folder: compare its last line with one that was kept elsewhere.
     """

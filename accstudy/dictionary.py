@@ -10,8 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from accstudy.grid import DECIMALS, step_of
-from accstudy.tables import LABEL_FACTORS, TABLES, Kind, read_csv
+from accstudy.tables import DECIMALS, LABEL_FACTORS, TABLES, Kind, read_csv, step_of
 
 FILE = "datapackage.json"
 """Name of the data dictionary in the results folder."""

@@ -17,11 +17,9 @@ from accstudy.errors import Finding
 from accstudy.stages.measure import Show
 from accstudy.stages.report import ReportOptions
 from accstudy.stages.work import CACHE, Say, Work
-from accstudy.study.disk import recover
-from accstudy.study.files import study_lock
+from accstudy.study.files import recover, study_lock
 from accstudy.study.load import Study, load_study
 from accstudy.study.record import read_record
-
 
 STAGES = ("check", "measure", "analyze", "report")
 """The stages of a run in their order; `accstudy.stages.steps` parts the third further."""

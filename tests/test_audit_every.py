@@ -29,7 +29,7 @@ from accstudy import read_results
 from accstudy.audit import audit_study
 from accstudy.cli import main
 from accstudy.errors import InputError
-from accstudy.mesh.stl import stl_bytes
+from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.pipeline import run_study
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
@@ -37,8 +37,7 @@ from accstudy.simulate.scan import simulate_scan
 from accstudy.simulate.studies import write_folder
 from accstudy.stages.pictures import kept_pictures
 from accstudy.stages.work import history_entry
-from accstudy.study.disk import digest
-from accstudy.study.files import ChangedFileError
+from accstudy.study.files import ChangedFileError, digest
 from accstudy.study.record import add_run, chain_faults, json_bytes
 from accstudy.tables import csv_bytes
 

@@ -19,9 +19,8 @@ from click.testing import CliRunner
 from accstudy.cli import main
 from accstudy.errors import NotOursError, OutputError
 from accstudy.stages.check import check_study
-from accstudy.study import disk
-from accstudy.study import files as lock
-from accstudy.study.disk import recover, replace_folder, write_files
+from accstudy.study import files
+from accstudy.study.files import recover, replace_folder, write_files
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="imitates what is real there")
 
@@ -69,8 +68,8 @@ def refused(monkeypatch):
 
     for name in ("replace", "rename", "unlink", "remove"):
         monkeypatch.setattr(os, name, guarded(getattr(os, name)))
-    monkeypatch.setattr(disk, "exchange", lambda one, other: False)  # Linux and macOS only
-    monkeypatch.setattr(disk, "_PATIENCE_S", (0.0,))
+    monkeypatch.setattr(files, "exchange", lambda one, other: False)  # Linux and macOS only
+    monkeypatch.setattr(files, "_PATIENCE_S", (0.0,))
     return held
 
 
@@ -115,7 +114,7 @@ def test_a_file_that_is_held_for_a_moment_is_waited_for(tmp_path, refused, monke
     folder = tmp_path / "results"
     put(folder, "old")
     refused.append(folder / "a.csv")
-    monkeypatch.setattr(disk.time, "sleep", lambda seconds: refused.clear())
+    monkeypatch.setattr(files.time, "sleep", lambda seconds: refused.clear())
     put(folder, "new")
     assert words(folder) == {"new"}
 
@@ -127,7 +126,7 @@ def test_a_mark_or_a_copy_that_cannot_be_deleted_does_no_harm(tmp_path, refused)
     before = os.replace
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "replace", lambda a, b: (refused.clear(), before(a, b)))
-        patch.setattr(disk.shutil, "rmtree", lambda *_, **__: None)
+        patch.setattr(files.shutil, "rmtree", lambda *_, **__: None)
         put(folder, "new")
     assert words(folder) == {"new"}
     put(folder, "newer")
@@ -170,8 +169,8 @@ def test_files_are_put_on_the_disk_through_handles_that_may_write(tmp_path, monk
         fsync(handle)
 
     monkeypatch.setattr(os, "fsync", strict)
-    sync = disk._sync
-    monkeypatch.setattr(disk, "_sync", lambda path: None if path.is_dir() else sync(path))
+    sync = files._sync
+    monkeypatch.setattr(files, "_sync", lambda path: None if path.is_dir() else sync(path))
     put(tmp_path / "results", "new")
     write_files(tmp_path, {"a.csv": b"new"})
     assert words(tmp_path / "results") == {"new"}
@@ -232,7 +231,7 @@ def windows_lock(monkeypatch):
 
     monkeypatch.setitem(sys.modules, "msvcrt", types.SimpleNamespace(locking=locking, LK_NBLCK=2))
     monkeypatch.delattr(os, "O_NOFOLLOW")
-    spec = importlib.util.spec_from_file_location("windows_lock", lock.__file__)
+    spec = importlib.util.spec_from_file_location("windows_lock", files.__file__)
     module = importlib.util.module_from_spec(spec)
     with monkeypatch.context() as patch:
         patch.setattr(sys, "platform", "win32")

@@ -9,8 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from accstudy.dictionary import table_difference
-from accstudy.grid import number_texts, on_grid, step_of
-from accstudy.tables import TABLES, csv_bytes
+from accstudy.tables import TABLES, csv_bytes, number_texts, on_grid, step_of
 
 SIZES = st.floats(-1e9, 1e9).filter(lambda v: v == 0 or abs(v) > 1e-290)
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 import accstudy.stages.report
 import accstudy.stages.steps
 from accstudy.cli import main
-from accstudy.study.disk import write_files
+from accstudy.study.files import write_files
 
 STUDY = '[study]\ntitle = "Positions"\nkind = "validation"\n[scans]\nposes = "poses.csv"\n'
 IMPLANTS = (

@@ -23,13 +23,13 @@ from click.testing import CliRunner
 
 from accstudy.__main__ import KEPT
 from accstudy.cli import main
-from accstudy.mesh.stl import stl_bytes
+from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.pipeline import run_study
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
 from accstudy.simulate.studies import write_folder
-from accstudy.study.disk import exchange, recover
+from accstudy.study.files import exchange, recover
 from accstudy.tables import csv_bytes
 
 SETTINGS = """\
@@ -207,9 +207,9 @@ def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_
         """
         import os, sys
         from pathlib import Path
-        from accstudy.study import disk
+        from accstudy.study import files
 
-        exchange = disk.exchange
+        exchange = files.exchange
 
         steps, last, how = 0, int(sys.argv[2]), sys.argv[3]
         watched = ("open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.utime", "swap")
@@ -225,9 +225,9 @@ def test_killed_before_any_step_of_the_replacement_the_folder_is_old_or_new(tmp_
             sys.audit("swap")
             return how == "in one step" and exchange(one, other)
 
-        disk.exchange = swap
+        files.exchange = swap
         sys.addaudithook(count)
-        with disk.replace_folder(Path(sys.argv[1])) as new:
+        with files.replace_folder(Path(sys.argv[1])) as new:
             for name in "abc":
                 (new / name).write_text("new")
         """
@@ -274,8 +274,8 @@ def test_a_run_killed_between_two_renames_is_completed_by_the_next_command(study
     goal = shutil.copytree(study, study.with_name("goal"))
     assert call("measure", goal, "--jobs", 1).exit_code == 0
     script = (
-        "import os, sys; from accstudy.study import disk\n"
-        "disk.exchange = lambda one, other: False\n"
+        "import os, sys; from accstudy.study import files\n"
+        "files.exchange = lambda one, other: False\n"
         "rename = os.replace\n"
         "def twice(a, b):\n"
         "    rename(a, b)\n"

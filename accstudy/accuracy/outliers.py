@@ -21,8 +21,7 @@ from scipy import special
 from accstudy.accuracy.anova import Layouts, layouts
 from accstudy.accuracy.measurands import Results
 from accstudy.accuracy.summary import study_results
-from accstudy.grid import on_grid
-from accstudy.tables import empty, shape
+from accstudy.tables import empty, on_grid, shape
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

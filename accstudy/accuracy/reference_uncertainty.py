@@ -15,7 +15,6 @@ from accstudy.errors import InputError
 from accstudy.study.reference_runs import of_mean
 from accstudy.tables import valid_since
 
-
 Lengths = TypeVar("Lengths", float, "pd.Series[float]")
 
 

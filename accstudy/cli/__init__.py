@@ -17,7 +17,6 @@ from accstudy.cli.commands import ALL
 from accstudy.cli.options import DONE, EXIT_CODES, FAILED, INTERRUPTED, abridged
 from accstudy.errors import AccstudyError, Severity
 
-
 _COMPUTE = ("numpy", "scipy", "pandas", "statsmodels", "open3d", "open3d-cpu")
 
 

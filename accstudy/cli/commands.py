@@ -303,7 +303,7 @@ def selftest(ctx: click.Context, folder: Path, quiet: bool) -> None:
     Example: accstudy selftest software_validation
     """
     from accstudy.selftest.run import counted, record_files, run_selftest
-    from accstudy.study.disk import write_files
+    from accstudy.study.files import write_files
 
     found = run_selftest(say=lambda line: None if quiet else click.echo(line))
     written = write_files(folder, record_files(found, on=dt.date.today().isoformat()))

@@ -13,7 +13,7 @@ import tomlkit
 
 from accstudy.desk.settings import write_settings
 from accstudy.errors import AccstudyError, InputError
-from accstudy.locate.anatomy import Anatomy, anatomy
+from accstudy.locate.scan_body import Anatomy, anatomy
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.scene import thin
@@ -28,9 +28,8 @@ from accstudy.stages.drawings import (
     likely,
     picture,
 )
-from accstudy.study.disk import read_bytes
 from accstudy.study.exported import Said, arranged, proposed_lines
-from accstudy.study.files import Files, resolve
+from accstudy.study.files import Files, read_bytes, resolve
 from accstudy.study.layout import Layout, headed
 from accstudy.study.settings import ScanBodySettings
 from accstudy.study.sheet import MAX_BYTES, TableFile

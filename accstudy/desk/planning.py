@@ -21,8 +21,7 @@ from accstudy.stages.plan import appended, sheet_of_list
 from accstudy.stages.sizes import protocol_of
 from accstudy.study.cells import parse_number, read_day
 from accstudy.study.checks import grouped_by
-from accstudy.study.disk import write_files
-from accstudy.study.files import resolve, study_lock
+from accstudy.study.files import resolve, study_lock, write_files
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings
 from accstudy.tables import TABLES, UNREFERENCED

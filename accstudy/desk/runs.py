@@ -11,8 +11,7 @@ from typing import Any
 
 from accstudy.errors import InputError
 from accstudy.stages.report import standing_lines
-from accstudy.study.disk import LARGEST, read_bytes
-from accstudy.study.files import resolve
+from accstudy.study.files import LARGEST, read_bytes, resolve
 from accstudy.tables import TABLES, UNREFERENCED, read_csv
 
 Put = Callable[[dict[str, Any]], None]

@@ -22,13 +22,11 @@ from starlette.responses import Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from accstudy.desk.desk import Desk, form_of, to_step
-from accstudy.desk.safety import BENCH, Door, Keys
+from accstudy.desk.desk import BENCH, Desk, Door, Keys, form_of, to_step
 from accstudy.desk.steps import routes
 from accstudy.desk.studies import Shelf
 from accstudy.errors import AccstudyError, Finding, OutputError, Severity
-from accstudy.study.disk import write_files
-from accstudy.study.files import resolve
+from accstudy.study.files import resolve, write_files
 
 _HERE = Path(__file__).parent
 

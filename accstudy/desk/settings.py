@@ -16,8 +16,7 @@ from tomlkit.items import AbstractTable, Float, InlineTable, Integer
 from accstudy.desk.wording import forms
 from accstudy.errors import Finding, InputError, Severity, StudyError, place
 from accstudy.study.cells import parse_number, read_day
-from accstudy.study.disk import digest, read_bytes, write_files
-from accstudy.study.files import study_lock
+from accstudy.study.files import digest, read_bytes, study_lock, write_files
 from accstudy.study.settings import Settings
 from accstudy.study.toml import meaning, read_settings
 from accstudy.words.names import UNITS

@@ -13,9 +13,8 @@ from accstudy.desk.wording import with_heads
 from accstudy.errors import InputError
 from accstudy.stages.plan import append_list, list_scans, mesh_files
 from accstudy.study.checks import grouped_by
-from accstudy.study.disk import digest, read_bytes, write_files
 from accstudy.study.exported import Said, named_sheet
-from accstudy.study.files import resolve, study_lock
+from accstudy.study.files import digest, read_bytes, resolve, study_lock, write_files
 from accstudy.study.settings import Settings
 from accstudy.study.sheet import MAX_BYTES, csv_dialect
 from accstudy.study.toml import read_settings

@@ -16,8 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from accstudy.errors import InputError, OutputError
-from accstudy.study.disk import file_digest, read_own, write_files
-from accstudy.study.files import resolve
+from accstudy.study.files import file_digest, read_own, resolve, write_files
 
 _OPENED = ".accstudy-desk.json"
 _MOST_LISTED = 500

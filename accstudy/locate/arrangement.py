@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError, nearest
 from accstudy.geometry.rigid import Rigid, frame_from_axis, unit
-from accstudy.locate.drawing import ScanBody
 from accstudy.locate.prepared import PreparedBody, prepare_body
+from accstudy.locate.scan_body import ScanBody
 from accstudy.mesh.model import Mesh
 
 Floats = NDArray[np.float64]

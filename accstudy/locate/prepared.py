@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid
-from accstudy.locate.drawing import ScanBody
+from accstudy.locate.scan_body import ScanBody
 from accstudy.locate.surface import (
     FILLET_MM,
     Rounding,

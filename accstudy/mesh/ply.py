@@ -11,15 +11,21 @@ from numpy.typing import NDArray
 
 from accstudy.errors import Finding
 from accstudy.mesh.model import (
+    LONGEST_LINE,
     MAX_CORNERS,
     MAX_TRIANGLES,
     RawMesh,
+    Source,
+    Words,
+    blocks,
     comment_note,
     note,
+    numbers,
+    quoted,
+    too_long,
     triangles_of,
     widened,
 )
-from accstudy.mesh.source import LONGEST_LINE, Source, Words, blocks, numbers, quoted, too_long
 from accstudy.words.catalogue import say
 
 _TYPES = {

@@ -12,14 +12,21 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from accstudy.errors import Finding, MeshError
-from accstudy.mesh.model import MAX_TRIANGLES, Mesh, RawMesh, cross_and_spread, note, widened
-from accstudy.mesh.obj import read_obj
+from accstudy.mesh.model import (
+    MAX_BYTES,
+    MAX_TRIANGLES,
+    Mesh,
+    RawMesh,
+    Source,
+    cross_and_spread,
+    note,
+    source_of,
+    widened,
+)
 from accstudy.mesh.ply import read_ply
-from accstudy.mesh.source import MAX_BYTES, Source, source_of
-from accstudy.mesh.stl import read_stl
+from accstudy.mesh.stl_obj import read_obj, read_stl
 from accstudy.quantities import UNIT_MM
-from accstudy.study.disk import read_bytes
-from accstudy.study.files import Files
+from accstudy.study.files import Files, read_bytes
 from accstudy.words.catalogue import say
 
 _READERS: dict[str, Callable[[Source], RawMesh]] = {

@@ -1,4 +1,4 @@
-"""The one place that imports open3d: closest points and rays on a mesh, and its thinning."""
+"""The one place that imports open3d: closest points, rays, thinning; shaded pictures of meshes."""
 
 from __future__ import annotations
 
@@ -6,15 +6,18 @@ import ctypes
 import re
 import sys
 import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from types import ModuleType
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from accstudy.errors import InputError, MissingLibraryError
-from accstudy.mesh.model import Mesh
+from accstudy.geometry.rigid import unit
+from accstudy.mesh.model import Mesh, vertex_normals
 
 
 def thin(mesh: Mesh, triangles: int) -> Mesh:
@@ -214,3 +217,235 @@ def _cross(a: Floats, b: Floats) -> Floats:
 def _dot(a: Floats, b: Floats) -> Floats:
     product: Floats = np.einsum("ij,ij->i", a, b)
     return product
+
+
+_LIGHT = unit([-0.4, 0.5, 0.77])  # right, up, towards the viewer: over the left shoulder
+_AMBIENT, _DEPTH_CUE, _INSIDE = 0.3, 0.18, 0.7
+_CREASE_COSINE = 0.8
+_BRIGHTEST = 0.99  # below the 1 of the background
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A parallel projection: unit vectors of the picture and of the viewing direction (``ahead``).
+
+    ``centre_mm`` lies in the middle of the picture, which shows ``extent_mm``; a pixel is square.
+    """
+
+    right: Floats
+    up: Floats
+    ahead: Floats
+    centre_mm: Floats
+    extent_mm: tuple[float, float]
+    size_px: tuple[int, int]
+
+    def project(self, points_mm: ArrayLike) -> Floats:
+        """Pixel column and row, (..., 2), of points; the middle of the first pixel is 0, 0."""
+        local = np.asarray(points_mm, float) - self.centre_mm
+        per_mm = self.size_px[0] / self.extent_mm[0]
+        column = local @ self.right * per_mm + self.size_px[0] / 2 - 0.5
+        row = self.size_px[1] / 2 - local @ self.up * per_mm - 0.5
+        return np.stack([column, row], axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Shaded:
+    """What every pixel of a picture shows; h rows from the top, w columns.
+
+    Parameters
+    ----------
+    view : View
+        The projection.
+    shade : (h, w) ndarray
+        Brightness, 0 to 0.99; 1 where nothing is hit.
+    hit : (h, w) ndarray of bool
+        Whether a surface is there.
+    mesh : (h, w) ndarray of int
+        Which of the given meshes; -1 for none.
+    vertices : (h, w, 3) ndarray of int
+        Corners of its triangle, by the mesh's own count; 0 for none.
+    barycentric : (h, w, 3) ndarray
+        Weights of the corners at the hit point; NaN for none.
+    depth_mm : (h, w) ndarray
+        Distance behind the plane through the view's centre; NaN for none.
+    """
+
+    view: View
+    shade: Floats
+    hit: NDArray[np.bool_]
+    mesh: NDArray[np.int32]
+    vertices: NDArray[np.int32]
+    barycentric: Floats
+    depth_mm: Floats
+
+    def vertex_values(self, values: ArrayLike) -> Floats:
+        """Values of the first mesh's vertices, (n,), as pixels, (h, w).
+
+        NaN where another mesh or none is seen, and in triangles with a corner
+        whose value is NaN.
+        """
+        given = np.asarray(values, float)
+        mine = self.mesh == 0
+        out = np.full(self.hit.shape, np.nan)
+        out[mine] = np.sum(given[self.vertices[mine]] * self.barycentric[mine], axis=1)
+        return out
+
+
+def seen_from_above(tilt_deg: float = 35.0, *, turn_deg: float = 0.0) -> tuple[Floats, Floats]:
+    """Viewing direction and up for a model whose axes point along z.
+
+    `tilt_deg` 0 looks straight down, 90 level along +y; `turn_deg` turns the viewer about z,
+    counter-clockwise seen from above.
+    """
+    tilt, turn = np.radians([tilt_deg, turn_deg])
+    forward = np.array([-np.sin(turn), np.cos(turn), 0.0])
+    down = np.array([0.0, 0.0, -1.0])
+    direction = np.sin(tilt) * forward + np.cos(tilt) * down
+    return direction, np.cos(tilt) * forward - np.sin(tilt) * down
+
+
+def fit_view(
+    points_mm: ArrayLike,
+    *,
+    direction: ArrayLike,
+    up: ArrayLike,
+    width_px: int = 1200,
+    height_px: int | None = None,
+    margin: float = 0.03,
+) -> View:
+    """Make the view that just shows some points, (n, 3), with a free `margin` all round.
+
+    `direction` and `up` need to be neither unit vectors nor square to each other; `InputError` if
+    they lie along each other. Without `height_px` the height follows from the points.
+    """
+    ahead = unit(direction)
+    right = np.cross(ahead, unit(up))
+    if not np.linalg.norm(right) > 1e-6:
+        raise InputError("the picture's up lies along the viewing direction")
+    right = unit(right)
+    true_up = np.cross(right, ahead)
+    local = np.asarray(points_mm, float) @ np.column_stack([right, true_up, ahead])
+    low, high = local.min(axis=0), local.max(axis=0)
+    free = 2 * margin * float((high - low)[:2].max())
+    wide, tall = (np.maximum(high - low, 1e-6)[:2] + free).tolist()
+    rows = max(1, round(width_px * tall / wide)) if height_px is None else height_px
+    wide = max(wide, tall * width_px / rows)
+    centre = np.column_stack([right, true_up, ahead]) @ ((low + high) / 2)
+    extent = (wide, wide * rows / width_px)
+    return View(right, true_up, ahead, centre, extent, (width_px, rows))
+
+
+def shade(meshes: Mesh | Sequence[Mesh], view: View) -> Shaded:
+    """Cast one ray a pixel and light what it meets.
+
+    Parameters
+    ----------
+    meshes : Mesh or sequence of Mesh
+        In one frame; the first surface along a ray is seen, whichever it is.
+    view : View
+        The projection; see `fit_view`.
+
+    Notes
+    -----
+    The light comes over the viewer's left shoulder and wraps a little around
+    the shape; a constant part keeps the shadows readable and the brightness
+    falls slightly with depth. Normals are interpolated between corners, but
+    not over creases. A surface seen from its inside is darker.
+    """
+    given = [meshes] if isinstance(meshes, Mesh) else list(meshes)
+    first_vertex = np.cumsum([0, *(len(m.vertices_mm) for m in given)])
+    first_face = np.cumsum([0, *(len(m.faces) for m in given)])
+    joined = Mesh(
+        np.concatenate([m.vertices_mm for m in given]),
+        np.concatenate([m.faces + o for m, o in zip(given, first_vertex[:-1], strict=True)]).astype(
+            np.int32
+        ),
+    )
+    origins, reach = _ray_origins(view, joined.vertices_mm)
+    scene = Scene(joined)
+    along, face = scene.cast(origins, np.broadcast_to(view.ahead, origins.shape))
+    seen = np.flatnonzero(face >= 0)
+    count = len(origins)
+    face_seen = face[seen]
+    points = origins[seen] + along[seen, None] * view.ahead
+    corners = joined.faces[face_seen]
+    weights = _barycentric(points, joined.vertices_mm[corners])
+    flat_normal = scene.normals[np.searchsorted(scene.kept, face_seen)]
+    depth = along[seen] - reach
+    which = np.searchsorted(first_face, face_seen, side="right") - 1
+    bright = _light(
+        view, _normals(joined, scene, corners, weights, flat_normal), flat_normal, depth
+    )
+    shape = (view.size_px[1], view.size_px[0])
+
+    def spread(values: NDArray[np.generic], empty: float) -> NDArray[np.generic]:
+        out = np.full((count, *values.shape[1:]), empty, values.dtype)
+        out[seen] = values
+        return out.reshape(*shape, *values.shape[1:])
+
+    own = corners - first_vertex[which][:, None]
+    return Shaded(
+        view=view,
+        shade=spread(bright, 1.0).astype(float),
+        hit=(face >= 0).reshape(shape),
+        mesh=spread(which, -1).astype(np.int32),
+        vertices=spread(own, 0).astype(np.int32),
+        barycentric=spread(weights, np.nan).astype(float),
+        depth_mm=spread(depth, np.nan).astype(float),
+    )
+
+
+def _ray_origins(view: View, vertices_mm: Floats) -> tuple[Floats, float]:
+    """Start of the ray of every pixel, in front of everything, and how far in front."""
+    w, h = view.size_px
+    x = ((np.arange(w) + 0.5) / w - 0.5) * view.extent_mm[0]
+    y = (0.5 - (np.arange(h) + 0.5) / h) * view.extent_mm[1]
+    nearest = float(((vertices_mm - view.centre_mm) @ view.ahead).min())
+    reach = 1.0 - nearest
+    grid = x[None, :, None] * view.right + y[:, None, None] * view.up
+    return (grid + view.centre_mm - reach * view.ahead).reshape(-1, 3), reach
+
+
+def _barycentric(points: Floats, triangles: Floats) -> Floats:
+    """Weights of the corners, (k, 3), of points in their triangles."""
+    a = triangles[:, 0]
+    u, v, p = triangles[:, 1] - a, triangles[:, 2] - a, points - a
+    uu, uv, vv, pu, pv = (
+        np.einsum("ij,ij->i", x, y) for x, y in ((u, u), (u, v), (v, v), (p, u), (p, v))
+    )
+    square = uu * vv - uv * uv
+    second, third = (vv * pu - uv * pv) / square, (uu * pv - uv * pu) / square
+    weights: Floats = np.clip(np.column_stack([1 - second - third, second, third]), 0.0, 1.0)
+    weights /= weights.sum(axis=1, keepdims=True)
+    return weights
+
+
+def _normals(
+    mesh: Mesh, scene: Scene, corners: NDArray[np.int32], weights: Floats, flat_normal: Floats
+) -> Floats:
+    """Normals between the corners' ones; a triangle's own where a corner lies on a crease."""
+    vectors = scene.normals * scene.areas_mm2[:, None]
+    at_corner = vertex_normals(mesh.faces[scene.kept], vectors, len(mesh.vertices_mm))
+    smooth = np.zeros_like(flat_normal)
+    straightest = np.ones(len(corners))
+    for k in range(3):
+        normal = np.take(at_corner, corners[:, k], axis=0)
+        np.minimum(straightest, np.einsum("ij,ij->i", normal, flat_normal), out=straightest)
+        smooth += weights[:, k, None] * normal
+    crease = straightest < _CREASE_COSINE
+    smooth /= np.maximum(np.linalg.norm(smooth, axis=1, keepdims=True), 1e-300)
+    smooth[crease] = flat_normal[crease]
+    return smooth
+
+
+def _light(view: View, normals: Floats, flat_normal: Floats, depth: Floats) -> Floats:
+    """Brightness of hits, 0 to 1."""
+    inside = flat_normal @ view.ahead > 0
+    towards = np.where(inside[:, None], -normals, normals)
+    light = np.column_stack([view.right, view.up, -view.ahead]) @ _LIGHT
+    wrapped = np.maximum((towards @ light + 0.25) / 1.25, 0.0)
+    bright = _AMBIENT + (1 - _AMBIENT) * wrapped
+    if len(depth):
+        spread = max(float(np.ptp(depth)), 1e-9)
+        bright = bright * (1 - _DEPTH_CUE * (depth - depth.min()) / spread)
+    return np.asarray(np.clip(np.where(inside, _INSIDE * bright, bright), 0.0, _BRIGHTEST))

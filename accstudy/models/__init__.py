@@ -24,5 +24,5 @@ def __getattr__(name: str) -> Any:
     """Load what is asked for and nothing else: reports need no fits."""
     if name in __all__:
         modules = (import_module(f"accstudy.models.{module}") for module in _MODULES)
-        return next(getattr(module, name) for module in modules if name in module.__all__)
+        return next(getattr(module, name) for module in modules if hasattr(module, name))
     raise AttributeError(f"module 'accstudy.models' has no attribute {name!r}")

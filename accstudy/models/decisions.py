@@ -11,7 +11,7 @@ import pandas as pd
 import scipy  # scipy.stats loads when it is first used
 
 from accstudy.errors import InputError
-from accstudy.grid import on_grid
+from accstudy.tables import on_grid
 from accstudy.words.catalogue import say
 from accstudy.words.names import unit_of_column
 

@@ -13,7 +13,6 @@ import pandas as pd
 import scipy  # scipy.stats loads when it is first used
 
 from accstudy.errors import Finding, InputError, nearest, warning
-from accstudy.models.confounding import model_df
 from accstudy.models.decisions import (
     Adjust,
     below,
@@ -24,7 +23,7 @@ from accstudy.models.decisions import (
     margin_bound,
 )
 from accstudy.models.design import Floats
-from accstudy.models.grouping import SITES
+from accstudy.models.grouping import SITES, model_df
 from accstudy.models.inference import Cell, cell_rows, slope_rows
 from accstudy.models.responses import kind_of
 from accstudy.words.catalogue import say

@@ -22,9 +22,8 @@ from scipy import special
 
 from accstudy.compare.deviations import scan_deviations
 from accstudy.errors import Finding, InputError, remark, warning
-from accstudy.models.confounding import blocks
 from accstudy.models.formula import columns_of
-from accstudy.models.grouping import DIRECTION, expand_random, joined
+from accstudy.models.grouping import DIRECTION, blocks, expand_random, joined
 from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:

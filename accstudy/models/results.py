@@ -9,10 +9,18 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import AccstudyError, Finding, warning
-from accstudy.models.checks import lack_findings, lack_of_fit, leave_out, quantiles, spread_tests
+from accstudy.models.checks import (
+    design_findings,
+    fit_findings,
+    lack_findings,
+    lack_of_fit,
+    leave_out,
+    quantiles,
+    spread_tests,
+    uneven_factor,
+)
 from accstudy.models.decisions import DIFFERS, contrast_verdict, determined, log_base
 from accstudy.models.inference import cell_rows, component_tests, sd_limits, shares, slope_rows
-from accstudy.models.limitations import design_findings, fit_findings, uneven_factor
 from accstudy.models.means import (
     blank_outside,
     common_range,

@@ -20,11 +20,10 @@ from accstudy.errors import (
     nearest,
     warning,
 )
-from accstudy.models.confounding import model_df
 from accstudy.models.decisions import Adjust, margin_bound
 from accstudy.models.design import build_design
 from accstudy.models.formula import columns_of, evaluate, expand
-from accstudy.models.grouping import DIRECTION, expand_random, groupings, random_columns
+from accstudy.models.grouping import DIRECTION, expand_random, groupings, model_df, random_columns
 from accstudy.models.inference import Method
 from accstudy.models.responses import kind_of, model_frame, plain_response
 from accstudy.words.catalogue import say

@@ -17,7 +17,7 @@ from accstudy.accuracy.anova import layouts, nested_anova, one_way_table
 from accstudy.accuracy.bounds import Grouping, nonparametric_n, normal_bounds
 from accstudy.accuracy.budget import Part, propagate
 from accstudy.accuracy.outliers import cell_tests, extremes
-from accstudy.accuracy.robust import algorithm_a, made
+from accstudy.accuracy.summary import algorithm_a, made
 from accstudy.models import fit_mixed
 from accstudy.models.decisions import equivalence
 from accstudy.models.means import contrasts

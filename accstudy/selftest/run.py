@@ -11,9 +11,9 @@ from typing import Any
 import pandas as pd
 
 from accstudy import __version__
-from accstudy.selftest import charts, geometry, mixed, precision
+from accstudy.selftest import geometry, models_charts, precision
 from accstudy.selftest.published import Case, Row, as_table, cases, compare
-from accstudy.study.disk import digest
+from accstudy.study.files import digest
 from accstudy.study.record import json_bytes, program_digest, versions
 from accstudy.tables import csv_bytes
 
@@ -23,8 +23,8 @@ _NEAR = {"jcgm101_additive_equal": 0.003}
 """Examples that are computed by simulation: absolute tolerance of the recomputed numbers."""
 
 _ANSWERS: dict[str, dict[str, Callable[[Case], dict[str, Any]]]] = {
-    "iso5725": {**precision.ANSWERS, **charts.ANSWERS},
-    "drift": charts.RUN_RULES,
+    "iso5725": {**precision.ANSWERS, **models_charts.ANSWERS},
+    "drift": models_charts.RUN_RULES,
 }
 
 
@@ -68,10 +68,10 @@ GROUPS: dict[str, Callable[[], Iterable[Row]]] = {
     "trueness, precision, uncertainty, charts": lambda: _examples("iso5725"),
     "critical values": precision.critical_rows,
     "tolerance factors": precision.tolerance_rows,
-    "chart factors and run lengths": charts.table_rows,
+    "chart factors and run lengths": models_charts.table_rows,
     "run rules": lambda: _examples("drift"),
     "elements, registrations, angles, distances": geometry.geometry_rows,
-    "mixed models": mixed.mixed_rows,
+    "mixed models": models_charts.mixed_rows,
     "closed-form solutions and a simulated scan": geometry.known_rows,
 }
 """What is tested, in order."""

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accstudy.errors import InputError, nearest
-from accstudy.locate.drawing import ScanBody
+from accstudy.locate.scan_body import ScanBody
 from accstudy.mesh.model import Mesh
 
 Floats = NDArray[np.float64]

@@ -16,7 +16,7 @@ import pandas as pd
 from accstudy.compare.deviations import pair_deviations, scan_deviations
 from accstudy.errors import InputError, nearest
 from accstudy.geometry.rigid import Rigid
-from accstudy.mesh.stl import stl_bytes
+from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.simulate.arch import frames, measured_reference, reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import Noise, simulate_scan
@@ -27,7 +27,7 @@ from accstudy.simulate.scanner import (
     scanned_frames,
     simulate_positions,
 )
-from accstudy.study.disk import replace_folder
+from accstudy.study.files import replace_folder
 from accstudy.tables import csv_bytes, shape
 
 FACTORS = (

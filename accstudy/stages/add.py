@@ -14,13 +14,12 @@ import pandas as pd
 
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.mesh.read import read_mesh
-from accstudy.plan.listing import Proposal, ScanFile, propose_scans
+from accstudy.plan.study_files import Proposal, ScanFile, propose_scans
 from accstudy.reports.render import bench_sheet
 from accstudy.stages.plan import appended, mesh_files, models_of, sheet_of_list
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.checks import grouped_by
-from accstudy.study.disk import file_digest, write_files
-from accstudy.study.files import resolve, study_lock
+from accstudy.study.files import file_digest, resolve, study_lock, write_files
 from accstudy.study.load import survey_study
 from accstudy.study.settings import Settings
 from accstudy.study.toml import read_settings

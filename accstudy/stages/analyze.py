@@ -14,16 +14,16 @@ from accstudy.accuracy.implants import (
     implants_above,
 )
 from accstudy.accuracy.judge import TEST_LEVEL
+from accstudy.accuracy.measurands import range_table, run_table
 from accstudy.accuracy.outliers import outlier_counts, outlier_table
-from accstudy.accuracy.ranges import range_table, run_table
 from accstudy.accuracy.reference_uncertainty import implant_u, seated_once
-from accstudy.accuracy.robust import robust_findings
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import (
     accuracy_table,
     condition_summary,
     failure_table,
     field_table,
+    robust_findings,
     study_results,
     variance_components,
 )
@@ -40,19 +40,17 @@ from accstudy.seating.contributions import (
 )
 from accstudy.seating.summary import scan_misfits, seat_medians, seat_summary
 from accstudy.seating.table import seating_table
-from accstudy.stages.compare import (
-    at_reference_temperature,
-    by_reference,
-    deviations,
-    surface_tables,
-    suspected_setup,
-)
 from accstudy.stages.model_checks import mixed_models
 from accstudy.stages.references import (
     arch_findings,
+    at_reference_temperature,
+    by_reference,
+    deviations,
     dossier,
     seating_of_bodies,
     shared_u_of,
+    surface_tables,
+    suspected_setup,
     temperature_tolerance_k,
 )
 from accstudy.stages.sizes import with_sizes

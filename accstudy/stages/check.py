@@ -7,7 +7,7 @@ with which all implants are found is named; nothing is changed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,13 +15,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from accstudy.errors import AccstudyError, Finding, Severity, StudyError, gravest_first, place
-from accstudy.stages.compare import suspected_setup
-from accstudy.stages.measure import Job, job_of, locate_one, read_one
+from accstudy.errors import (
+    AccstudyError,
+    Finding,
+    Severity,
+    StudyError,
+    gravest_first,
+    place,
+    warning,
+)
+from accstudy.stages.measure import Job, job_of, locate_one, read_one, started
 from accstudy.stages.model_checks import model_faults
-from accstudy.stages.printed import unprintable_texts
-from accstudy.stages.references import references_with_scans
-from accstudy.stages.start import started
+from accstudy.stages.references import references_with_scans, suspected_setup
 from accstudy.stages.workers import each
 from accstudy.study.files import Files
 from accstudy.study.load import Study, Surveyed, survey_study
@@ -30,8 +35,52 @@ from accstudy.tables import csv_bytes
 from accstudy.words.catalogue import choose, say
 
 if TYPE_CHECKING:
-    from accstudy.locate.drawing import ScanBody
+    from accstudy.locate.scan_body import ScanBody
     from accstudy.mesh.model import Mesh
+
+_LATIN = 0x180
+"""All characters below are in the typeface, so that it need not be opened."""
+
+_NOT_PRINTED = ("file", "excluded", "condition", "cell")
+
+
+def unprintable_texts(study: Study) -> tuple[Finding, ...]:
+    """Warn, once a setting or column, of characters that reports show as question marks."""
+    settings = study.settings
+    tables = (
+        (settings.scans.list, study.scans),
+        (settings.reference.implants, study.implants[["model", "implant"]]),
+        (settings.drift.events, study.events),
+    )
+    found = []
+    for where, texts in _texts(settings, tables):
+        odd = [t for t in texts if any(ord(c) >= _LATIN for c in t)]
+        first = next(((t, missing) for t in odd if (missing := _lacking(t))), None)
+        if first is not None:
+            what = say("findings.cannot_be_printed", text=first[0], missing=" ".join(first[1]))
+            found.append(warning("not-printable", what, where, say("findings.use_other_letters")))
+    return tuple(found)
+
+
+def _lacking(text: str) -> str:
+    from accstudy.figures.style import lacking  # loads matplotlib
+
+    return lacking(text)
+
+
+def _texts(
+    settings: Settings, tables: Iterable[tuple[str, pd.DataFrame]]
+) -> Iterator[tuple[str, list[str]]]:
+    """Texts of a study, with their place."""
+    for key, value in settings.study:
+        yield place("study.toml", column=f"study.{key}"), [value] if isinstance(value, str) else []
+    for key, limit in settings.limits:
+        source = getattr(limit, "source", "")
+        yield place("study.toml", column=f"limits.{key}"), [source]
+    for file, rows in tables:
+        for name in rows.columns:
+            values = rows[name].dropna().unique() if name not in _NOT_PRINTED else ()
+            yield place(file, column=str(name)), [v for v in values if isinstance(v, str)]
 
 
 def split_missing(
@@ -203,7 +252,7 @@ def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None)
 
 def _drawings(files: Files, settings: Settings) -> list[Finding]:
     """Read every scan body, and see that it stands on its platform."""
-    from accstudy.locate.drawing import scan_body_from_settings
+    from accstudy.locate.scan_body import scan_body_from_settings
 
     found: list[Finding] = []
     for name, body in settings.scan_body.items():

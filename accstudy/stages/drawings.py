@@ -13,14 +13,13 @@ import pandas as pd
 from accstudy.errors import InputError, Severity, StudyError, nearest
 from accstudy.figures.views import BodyView, body_chart
 from accstudy.geometry.rigid import angle_between_deg
-from accstudy.locate.anatomy import Anatomy, Level, anatomy
 from accstudy.locate.learn import LearnedBody, learn_body
+from accstudy.locate.scan_body import Anatomy, Level, anatomy
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh, study_mesh
-from accstudy.mesh.shade import View, fit_view, shade
-from accstudy.mesh.stl import stl_bytes
-from accstudy.study.disk import write_files
-from accstudy.study.files import Files
+from accstudy.mesh.scene import View, fit_view, shade
+from accstudy.mesh.stl_obj import stl_bytes
+from accstudy.study.files import Files, write_files
 from accstudy.study.reader import Reader
 from accstudy.study.settings import Learned, ScanBodySettings, Settings
 from accstudy.study.toml import read_settings

@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, place
-from accstudy.stages.compare import deviations
-from accstudy.stages.references import references_with_scans
+from accstudy.stages.references import deviations, references_with_scans
 from accstudy.study.checks import grouped_by
 from accstudy.study.load import Study
 from accstudy.study.toml import key_row
@@ -69,7 +68,7 @@ def mixed_models(
     specs, comparison = model_specs(study, pairs), study.settings.study.kind == "comparison"
     if not specs and not comparison:
         return {}, ()
-    from accstudy.models.confounding import confounded, effect_notes
+    from accstudy.models.grouping import confounded, effect_notes
     from accstudy.models.results import FURTHER, model_tables
 
     condition, cell = grouped_by(study.settings, study.factors)

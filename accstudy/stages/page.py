@@ -28,8 +28,8 @@ from accstudy.reports.device import (
 )
 from accstudy.reports.document import Document, ReportContent
 from accstudy.reports.verdicts import decision_table, levels_table
-from accstudy.stages.compare import at_reference_temperature, by_reference
-from accstudy.study.disk import digest
+from accstudy.stages.references import at_reference_temperature, by_reference
+from accstudy.study.files import digest
 from accstudy.study.load import Study
 from accstudy.study.record import json_bytes
 from accstudy.words.catalogue import words

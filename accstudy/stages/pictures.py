@@ -21,13 +21,13 @@ from accstudy.errors import MeshError, OutputError
 from accstudy.figures.style import png_bytes, rows_of
 from accstudy.figures.views import PRINTED_MM, view_chart
 from accstudy.geometry.rigid import Rigid, frame_from_axis
-from accstudy.locate.drawing import scan_body_from_settings
+from accstudy.locate.scan_body import scan_body_from_settings
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
-from accstudy.mesh.shade import Shaded, fit_view, seen_from_above, shade
-from accstudy.stages.compare import by_reference
+from accstudy.mesh.scene import Shaded, fit_view, seen_from_above, shade
+from accstudy.stages.references import by_reference
 from accstudy.stages.steps import LOCATED, SURFACES, VIEWS
-from accstudy.study.disk import digest, read_own, write_files
+from accstudy.study.files import digest, read_own, write_files
 from accstudy.study.implants import common_axis
 from accstudy.study.load import Study
 from accstudy.study.record import Record, json_bytes, program_digest, versions

@@ -18,13 +18,15 @@ from accstudy.compare.deviations import pair_deviations
 from accstudy.errors import InputError, OutputError, nearest
 from accstudy.models.responses import unreferenced
 from accstudy.models.specs import ModelSpec, default_specs
-from accstudy.plan.listing import Proposal, ScanFile, propose_scans
 from accstudy.plan.power import Comparison, Known, known_from, power_table
 from accstudy.plan.protocol import load_protocol, protocol_schedule
-from accstudy.plan.template import (
+from accstudy.plan.study_files import (
+    Proposal,
+    ScanFile,
     events_text,
     held_fixed,
     implants_text,
+    propose_scans,
     readme_text,
     scan_columns,
     study_text,
@@ -32,9 +34,8 @@ from accstudy.plan.template import (
 from accstudy.reports.render import bench_sheet
 from accstudy.stages.model_checks import model_specs
 from accstudy.stages.sizes import FOLDER, cost_of, pilot_pairs, protocol_of
-from accstudy.study.disk import write_files
 from accstudy.study.exported import Said, named_sheet
-from accstudy.study.files import resolve
+from accstudy.study.files import resolve, write_files
 from accstudy.study.layout import Layout, read_sheet
 from accstudy.study.load import load_study
 from accstudy.study.settings import Settings

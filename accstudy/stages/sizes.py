@@ -23,8 +23,7 @@ from accstudy.plan.components import (
 from accstudy.plan.protocol import Protocol, load_protocol
 from accstudy.plan.size import ASSURANCE, Asked, Cost, size_table, size_words, wanted
 from accstudy.stages.references import shared_u_of
-from accstudy.study.disk import write_files
-from accstudy.study.files import resolve
+from accstudy.study.files import resolve, write_files
 from accstudy.study.load import load_study
 from accstudy.study.settings import Settings
 from accstudy.tables import UNREFERENCED, csv_bytes

@@ -19,7 +19,7 @@ import pandas as pd
 from pydantic import BaseModel
 
 from accstudy.errors import Finding, InputError, OutputError
-from accstudy.study.disk import begun_as, digest, file_digest, read_own, write_files
+from accstudy.study.files import begun_as, digest, file_digest, read_own, write_files
 from accstudy.study.load import Study
 from accstudy.study.record import Record, json_bytes
 from accstudy.study.settings import Settings

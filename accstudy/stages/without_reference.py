@@ -29,9 +29,13 @@ from accstudy.stages.analyze import (
     run_of,
     usable_rows,
 )
-from accstudy.stages.compare import at_reference_temperature, by_reference, deviations
 from accstudy.stages.model_checks import mixed_models
-from accstudy.stages.references import arch_findings
+from accstudy.stages.references import (
+    arch_findings,
+    at_reference_temperature,
+    by_reference,
+    deviations,
+)
 from accstudy.stages.steps import Analyzed, Step, Tables
 from accstudy.study.checks import grouped_by
 from accstudy.study.implants import with_angulation

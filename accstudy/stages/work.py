@@ -17,10 +17,9 @@ from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
 from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_first
 from accstudy.stages import measure as measuring
-from accstudy.stages.measure import Show
-from accstudy.stages.printed import unprintable_texts
+from accstudy.stages.check import unprintable_texts
+from accstudy.stages.measure import Show, start_keys, started
 from accstudy.stages.report import STATUS, ReportOptions, drift_status, status_file
-from accstudy.stages.start import start_keys, started
 from accstudy.stages.steps import (
     NOT_ANALYZED,
     Cache,
@@ -31,7 +30,7 @@ from accstudy.stages.steps import (
     recorded_results,
     settings_read,
 )
-from accstudy.study.disk import (
+from accstudy.study.files import (
     LARGEST,
     digest,
     file_digest,

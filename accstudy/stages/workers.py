@@ -23,7 +23,7 @@ from typing import Any, TypeVar
 
 from accstudy import __version__
 from accstudy.errors import AccstudyError, InputError, MissingLibraryError
-from accstudy.study.disk import file_digest
+from accstudy.study.files import file_digest
 from accstudy.study.record import program_digest
 
 Item = TypeVar("Item")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from accstudy.errors import Finding, InputError, Severity, StudyError, fault, nearest, place, remark
 from accstudy.study.cells import parse_number
-from accstudy.study.disk import read_bytes
+from accstudy.study.files import read_bytes
 from accstudy.study.layout import Layout, cell_names, headed, missing_columns, unfolded
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.tables import TABLES

@@ -15,7 +15,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from accstudy.errors import Finding, InputError, fault, nearest, place, remark
 from accstudy.study.cells import Section, Whole
-from accstudy.study.disk import read_bytes
+from accstudy.study.files import read_bytes
 from accstudy.study.sheet import MAX_BYTES, Cells, Sheet, TableFile
 from accstudy.tables import TABLES
 from accstudy.words.catalogue import say

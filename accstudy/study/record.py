@@ -19,7 +19,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
 
 from accstudy.errors import Finding, fault, place
-from accstudy.study.disk import digest, read_own
+from accstudy.study.files import digest, read_own
 from accstudy.words.catalogue import say
 
 if TYPE_CHECKING:

@@ -16,8 +16,7 @@ from pydantic import BaseModel, ValidationError
 
 from accstudy.errors import Finding, InputError, StudyError, fault, nearest, place
 from accstudy.study.cells import read_day, read_flag
-from accstudy.study.disk import MissingFileError
-from accstudy.study.files import Files
+from accstudy.study.files import Files, MissingFileError
 from accstudy.study.layout import Layout
 from accstudy.study.settings import Settings
 

@@ -8,14 +8,15 @@ import pytest
 from scipy import stats
 
 from accstudy.accuracy.anova import layouts, nested_anova
-from accstudy.accuracy.robust import (
+from accstudy.accuracy.summary import (
+    accuracy_table,
     algorithm_a,
     algorithm_s,
     made,
     robust_figures,
     robust_findings,
+    variance_components,
 )
-from accstudy.accuracy.summary import accuracy_table, variance_components
 from accstudy.errors import InputError
 from accstudy.selftest.precision import one_way
 from accstudy.selftest.published import case

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from accstudy.accuracy.ranges import range_table, run_table
+from accstudy.accuracy.measurands import range_table, run_table
 from accstudy.tables import empty
 
 SCANS = pd.DataFrame({

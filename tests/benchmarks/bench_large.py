@@ -32,7 +32,7 @@ import pandas as pd
 from scipy.spatial.transform import Rotation
 
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.stl import stl_bytes
+from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan

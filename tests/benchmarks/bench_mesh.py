@@ -71,7 +71,7 @@ print(wall, cpu, memory("VmHWM") - before, vertices, faces)
 def write_scan(path: Path, rows: int) -> None:
     """Write a wavy sheet of 2 rows^2 triangles, as binary STL."""
     from accstudy.mesh.model import Mesh
-    from accstudy.mesh.stl import stl_bytes
+    from accstudy.mesh.stl_obj import stl_bytes
 
     rng = np.random.default_rng(1)
     x, y = np.meshgrid(np.linspace(0, 60, rows + 1), np.linspace(0, 60, rows + 1))

@@ -21,13 +21,12 @@ from pdf_text import text_of
 
 from accstudy.cli import main
 from accstudy.errors import Finding, InputError, Severity, StudyError
-from accstudy.plan.listing import ScanFile, propose_scans
 from accstudy.plan.protocol import load_protocol, protocol_names
-from accstudy.plan.template import scan_columns, study_text
+from accstudy.plan.study_files import ScanFile, propose_scans, scan_columns, study_text
 from accstudy.reports.verdicts import _size
 from accstudy.stages.analyze import _tolerance
 from accstudy.stages.check import split_missing
-from accstudy.stages.compare import deviations
+from accstudy.stages.references import deviations
 from accstudy.stages.sizes import pilot_of
 from accstudy.study.load import load_study
 from accstudy.study.settings import Settings

@@ -10,8 +10,7 @@ from rounded_bodies import ROUNDED
 from scipy.spatial.transform import Rotation
 
 from accstudy.geometry.rigid import angle_between_deg
-from accstudy.locate.anatomy import anatomy
-from accstudy.locate.drawing import scan_body_from_settings
+from accstudy.locate.scan_body import anatomy, scan_body_from_settings
 from accstudy.mesh.model import Mesh
 from accstudy.simulate.bodies import SHAPES, body_shape, scan_body
 from accstudy.stages.drawings import beside_settings, body_words, picture, show_drawing

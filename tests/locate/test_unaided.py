@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
-from accstudy.locate.unaided import FoundBodies, match_sketch, seen_again
+from accstudy.locate.locate import FoundBodies, match_sketch, seen_again
 
 ARCH = np.array(
     [[-21, -9, 0.5], [-15, 3, 0], [-5, 11, -0.5], [6, 10, 0], [16, 2, 0.3], [20, -10, 0]], float

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import accstudy.mesh.source
+import accstudy.mesh.model
 from accstudy.errors import MeshError
-from accstudy.mesh.obj import read_obj
+from accstudy.mesh.model import LONGEST_LINE, source_of
 from accstudy.mesh.read import mesh_of
-from accstudy.mesh.source import LONGEST_LINE, source_of
+from accstudy.mesh.stl_obj import read_obj
 
 CORNERS = b"v 0 0 0\nv 1 0 0\nv 0 1 0\n"
 PLY = (
@@ -140,7 +140,7 @@ def test_blocks_of_any_size_give_the_same(monkeypatch, name):
     whole = read()
     assert "lines cannot be read" not in str(whole)  # every refused line has an error of its own
     for size in (1, 40, 100):
-        monkeypatch.setattr(accstudy.mesh.source, "_BLOCK", size)
+        monkeypatch.setattr(accstudy.mesh.model, "_BLOCK", size)
         assert read() == whole
 
 

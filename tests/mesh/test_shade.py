@@ -4,7 +4,7 @@ import trimesh
 
 from accstudy.errors import InputError
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.shade import fit_view, seen_from_above, shade
+from accstudy.mesh.scene import fit_view, seen_from_above, shade
 
 
 def sphere(radius_mm=5.0, centre_mm=(0.0, 0.0, 0.0)):

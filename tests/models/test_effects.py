@@ -7,7 +7,7 @@ import pytest
 from accstudy.compare.deviations import scan_deviations
 from accstudy.models import ModelSpec, fit_mixed, model_tables
 from accstudy.models.checks import lack_of_fit
-from accstudy.models.confounding import effect_notes, model_df
+from accstudy.models.grouping import effect_notes, model_df
 from accstudy.models.means import common_range, effect_lines, effect_table, held_values
 from accstudy.models.responses import model_frame
 from accstudy.models.specs import effect_specs

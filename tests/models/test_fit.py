@@ -7,9 +7,8 @@ from scipy import stats
 
 from accstudy.errors import ComputationError, InputError, Severity
 from accstudy.models import fit_mixed
-from accstudy.models.checks import leverage, spread_tests
+from accstudy.models.checks import fit_findings, leverage, spread_tests
 from accstudy.models.grouping import expand_random
-from accstudy.models.limitations import fit_findings
 
 
 def codes(fit):

@@ -7,9 +7,8 @@ from scipy import stats
 
 from accstudy.errors import AccstudyError, InputError
 from accstudy.models import ModelSpec, fit_mixed, model_tables
-from accstudy.models.checks import spread_tests
+from accstudy.models.checks import fit_findings, spread_tests
 from accstudy.models.formula import evaluate, expand
-from accstudy.models.limitations import fit_findings
 from accstudy.models.means import contrasts, marginal_means, slopes
 
 

@@ -8,7 +8,7 @@ elsewhere are in cases.toml with the place.
 import pytest
 
 from accstudy.models import fit_mixed
-from accstudy.selftest.mixed import (
+from accstudy.selftest.models_charts import (
     case_data,
     fitted,
     group_of,

@@ -5,7 +5,7 @@ import pytest
 from samples import SAMPLES, analysed
 
 from accstudy import read_results
-from accstudy.models.confounding import effect_notes
+from accstudy.models.grouping import effect_notes
 
 
 @pytest.fixture(scope="module")

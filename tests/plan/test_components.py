@@ -11,7 +11,7 @@ from accstudy.accuracy.measurands import Sample
 from accstudy.plan.components import components_of, spread_words
 from accstudy.plan.protocol import load_protocol
 from accstudy.plan.size import _promise, _typical
-from accstudy.plan.template import readme_text
+from accstudy.plan.study_files import readme_text
 
 
 def sample(y, cell, operator=None):

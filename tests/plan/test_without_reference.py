@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from accstudy.cli import main
 from accstudy.plan.protocol import load_protocol, protocol_names
-from accstudy.plan.template import held_fixed, readme_text, study_text
+from accstudy.plan.study_files import held_fixed, readme_text, study_text
 from accstudy.study.toml import read_settings
 
 SAID = re.compile(r"bias|truene|conform|tolerance bound|certificate|mpe_um", re.I)

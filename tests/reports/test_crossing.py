@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from accstudy.accuracy.implants import cell_table
-from accstudy.models.confounding import confounded
+from accstudy.models.grouping import confounded
 from accstudy.reports.checks import design_section, inseparable_sentences
 from accstudy.reports.document import Document, ReportContent, plain
 

@@ -14,8 +14,8 @@ import pandas as pd
 from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.implants import alignment_table, implants_above
+from accstudy.accuracy.measurands import range_table, run_table
 from accstudy.accuracy.outliers import outlier_counts
-from accstudy.accuracy.ranges import range_table, run_table
 from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import (
     accuracy_table,
@@ -31,7 +31,7 @@ from accstudy.compare.deviations import (
     pair_deviations,
     scan_deviations,
 )
-from accstudy.models.confounding import effect_notes
+from accstudy.models.grouping import effect_notes
 from accstudy.seating.summary import seat_medians
 from accstudy.study.load import scan_temperatures
 from accstudy.study.settings import Settings

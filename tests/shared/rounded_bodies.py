@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from accstudy.locate.drawing import ScanBody
+from accstudy.locate.scan_body import ScanBody
 from accstudy.simulate.bodies import stack
 
 Floats = NDArray[np.float64]

@@ -24,9 +24,9 @@ import numpy as np
 import pandas as pd
 
 from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
-from accstudy.locate.drawing import ScanBody
 from accstudy.locate.learn import LearnedBody, learn_body
 from accstudy.locate.locate import locate_scan
+from accstudy.locate.scan_body import ScanBody
 from accstudy.simulate.arch import frames, measured_reference, reference_model
 from accstudy.simulate.bodies import SHAPES as SHARP
 from accstudy.simulate.bodies import Shape

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 from accstudy.cli import main
 from accstudy.errors import InputError
-from accstudy.mesh.stl import stl_bytes
+from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan

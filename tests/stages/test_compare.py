@@ -6,7 +6,7 @@ from small_study import write
 from accstudy.reports.common import left_out
 from accstudy.reports.document import Document, ReportContent
 from accstudy.stages.analyze import analyze_poses
-from accstudy.stages.compare import at_reference_temperature, deviations
+from accstudy.stages.references import at_reference_temperature, deviations
 from accstudy.study.load import load_study
 
 POSITION = ["x_mm", "y_mm", "z_mm"]

@@ -16,8 +16,7 @@ from accstudy.accuracy.reference_uncertainty import implant_u, pair_reference_u
 from accstudy.cli import main
 from accstudy.errors import InputError
 from accstudy.geometry.rigid import Rigid, frame_from_axis, rotation_vector
-from accstudy.locate.learn import learn_body
-from accstudy.locate.platform import Place, platform, symmetry_axis
+from accstudy.locate.learn import Place, learn_body, platform, symmetry_axis
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import reference_model

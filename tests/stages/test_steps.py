@@ -13,7 +13,7 @@ from accstudy.pipeline import run_study
 from accstudy.stages import steps
 from accstudy.stages.analyze import analysis_steps
 from accstudy.stages.steps import STAMPS, Analyzed, Stamps, Step
-from accstudy.study.disk import file_digest
+from accstudy.study.files import file_digest
 from accstudy.study.load import load_study
 
 LIMITS = """

@@ -12,7 +12,7 @@ from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import read_mesh
 from accstudy.simulate.arch import frames, reference_model
 from accstudy.simulate.scan import poses_from_frames
-from accstudy.stages.compare import at_reference_temperature, surface_tables
+from accstudy.stages.references import at_reference_temperature, surface_tables
 from accstudy.study.load import load_study
 
 EXPANSION, SCANNED_AT_C = 75e-6, 25.0

@@ -14,9 +14,9 @@ from accstudy.audit import audit_study
 from accstudy.compare.align import mean_arrangement, scatter_alone
 from accstudy.errors import StudyError
 from accstudy.geometry.rigid import Rigid
-from accstudy.locate.unaided import find_bodies
+from accstudy.locate.locate import find_bodies
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.stl import stl_bytes
+from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.pipeline import run_study
 from accstudy.reports.document import ReportContent
 from accstudy.simulate.arch import reference_model
@@ -422,7 +422,7 @@ def looked_at_once():
         return known[key]
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("accstudy.locate.unaided.find_bodies", found)
+        patched.setattr("accstudy.locate.locate.find_bodies", found)
         yield
 
 
@@ -512,7 +512,7 @@ def test_what_was_found_is_not_looked_for_again(done, tmp_path, monkeypatch):
     def never(*_):
         raise AssertionError
 
-    monkeypatch.setattr("accstudy.locate.unaided.find_bodies", never)
+    monkeypatch.setattr("accstudy.locate.locate.find_bodies", never)
     assert (
         run_study(path, until="analyze").tables["arrangement"].equals(done[0].tables["arrangement"])
     )

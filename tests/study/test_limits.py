@@ -13,8 +13,7 @@ from openpyxl.chart import LineChart, Reference
 
 from accstudy.cli import main
 from accstudy.errors import InputError, StudyError
-from accstudy.study.disk import MissingFileError, digest, read_bytes
-from accstudy.study.files import ChangedFileError, Files
+from accstudy.study.files import ChangedFileError, Files, MissingFileError, digest, read_bytes
 from accstudy.study.layout import read_sheet
 from accstudy.study.load import survey_study
 from accstudy.study.record import drawn_orders

@@ -22,7 +22,7 @@ from small_study import DRIFT_SETTINGS as SETTINGS
 from accstudy.errors import InputError, Severity
 from accstudy.geometry.rigid import unit
 from accstudy.mesh.model import Mesh
-from accstudy.mesh.stl import stl_bytes
+from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.stages.check import check_study

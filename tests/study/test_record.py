@@ -15,7 +15,7 @@ import pytest
 
 import accstudy
 from accstudy.errors import NotOursError, OutputError
-from accstudy.study.disk import digest, file_digest, recover, replace_folder
+from accstudy.study.files import digest, file_digest, recover, replace_folder
 from accstudy.study.record import json_bytes, program_digest
 
 
@@ -78,7 +78,7 @@ def test_a_killed_writer_leaves_old_or_new(tmp_path):
     script = textwrap.dedent(
         f"""
         from pathlib import Path
-        from accstudy.study.disk import replace_folder
+        from accstudy.study.files import replace_folder
         n = 0
         while True:
             n += 1
