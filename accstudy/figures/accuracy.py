@@ -24,14 +24,6 @@ from accstudy.figures.style import (
 from accstudy.words.catalogue import say
 from accstudy.words.names import component_name
 
-__all__ = [
-    "budget_chart",
-    "precision_chart",
-    "run_chart",
-    "share_chart",
-    "supported_lengths_chart",
-]
-
 
 @styled
 def budget_chart(rows: pd.DataFrame) -> Axes:

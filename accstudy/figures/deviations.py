@@ -28,8 +28,6 @@ from accstudy.figures.style import (
 from accstudy.words.catalogue import say
 from accstudy.words.names import pair_name, unit_name
 
-__all__ = ["alignment_chart", "arch_chart", "exaggeration", "pair_chart"]
-
 _SHORTEST_MM = 0.6
 
 

@@ -28,13 +28,6 @@ from accstudy.figures.style import (
 )
 from accstudy.words.catalogue import say
 
-__all__ = [
-    "chart_panels",
-    "limit_chart",
-    "run_length_chart",
-    "state_chart",
-]
-
 _SIGNAL = SERIES[2]
 _DASHES = ((0, (4, 2)), (0, (1, 1.6)))
 

@@ -25,8 +25,6 @@ from accstudy.figures.style import (
 from accstudy.words.catalogue import say
 from accstudy.words.names import component_name
 
-__all__ = ["contrast_chart", "effect_chart", "means_chart", "residual_page"]
-
 
 @styled
 def means_chart(rows: pd.DataFrame) -> Figure:

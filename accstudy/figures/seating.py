@@ -24,8 +24,6 @@ from accstudy.figures.style import (
 )
 from accstudy.words.catalogue import say, words
 
-__all__ = ["gap_chart", "misfit_chart", "seat_chart", "varied_columns"]
-
 
 @styled
 def seat_chart(rows: pd.DataFrame, *, limit_um: float | None = None) -> Figure:

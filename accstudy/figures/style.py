@@ -28,31 +28,6 @@ from matplotlib.ft2font import FT2Font
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
 
-__all__ = [
-    "ACCENT",
-    "FAINT",
-    "FAMILY",
-    "FORMATS",
-    "GREY",
-    "INK",
-    "SERIES",
-    "TINTS",
-    "figure_bytes",
-    "lacking",
-    "legend_of",
-    "line_of",
-    "name_ticks",
-    "new_axes",
-    "new_figure",
-    "picture_bytes",
-    "png_bytes",
-    "printable",
-    "rows_of",
-    "styled",
-    "svg_bytes",
-    "wrapped",
-]
-
 FAMILY = "Source Sans 3"
 INK, GREY, FAINT = "#1F1B24", "#6B6670", "#D9D5DC"
 ACCENT = "#561D4F"

@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from accstudy.figures.style import ACCENT, INK, new_figure, printable, styled
 from accstudy.words.catalogue import say
 
-__all__ = ["DIVERGING", "PRINTED_MM", "SEQUENTIAL", "BodyView", "body_chart", "view_chart"]
-
 
 @dataclass(frozen=True, slots=True)
 class BodyView:

@@ -24,8 +24,6 @@ from accstudy.errors import OutputError
 from accstudy.mesh.model import Mesh
 from accstudy.words.names import pair_name
 
-__all__ = ["LARGEST_BYTES", "MARKS", "PageContent", "build_page"]
-
 LARGEST_BYTES = 8_000_000
 """A page larger than this is not written."""
 

@@ -40,21 +40,6 @@ from accstudy.words.names import (
 )
 from accstudy.words.numbers import freedom, interval, joined, missing, number, quantity, sure
 
-__all__ = [
-    "SHOWN",
-    "accuracy_tables",
-    "alignments",
-    "implants_from_above",
-    "outlier_tests",
-    "pairs",
-    "paper_figures",
-    "precision_figure",
-    "precision_relations",
-    "scan_after_scan",
-    "variance_parts",
-]
-
-
 SHOWN, _MOST_PANELS = 4, 9
 """Conditions in one figure; more are in the tables."""
 

@@ -25,22 +25,6 @@ from accstudy.words.catalogue import choose, say
 from accstudy.words.names import capital, condition_name, unit_name, variable_name
 from accstudy.words.numbers import joined, number, quantity, sized
 
-__all__ = [
-    "design_section",
-    "factor_name",
-    "fit_caution",
-    "influence_section",
-    "inseparable_sentences",
-    "lack_of_fit_section",
-    "model_evidence",
-    "named_levels",
-    "residual_caution",
-    "residual_checks",
-    "scatter_caution",
-    "unequal_scatter",
-]
-
-
 _MOST_ROWS = 24
 
 

@@ -8,10 +8,9 @@ import pandas as pd
 
 from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, ReportContent, Text, extended
-from accstudy.words.catalogue import area, choose, say, words
+from accstudy.words.catalogue import area, choose, count, say, words
 from accstudy.words.names import measurand_name
 from accstudy.words.numbers import (
-    count,
     interval,
     joined,
     missing,
@@ -20,35 +19,6 @@ from accstudy.words.numbers import (
     quantity,
     stated,
 )
-
-__all__ = [
-    "between",
-    "bias_sentence",
-    "cautions",
-    "confidence_of",
-    "factor_levels",
-    "failure_sentence",
-    "flagged",
-    "groups",
-    "has_between",
-    "holds_for",
-    "is_scan",
-    "is_true",
-    "left_out",
-    "limit_of",
-    "limits_of_use",
-    "longest_pairs",
-    "named",
-    "pair_rows",
-    "range_of",
-    "range_phrase",
-    "ranging",
-    "several",
-    "slug",
-    "subtitle",
-    "tried_sentence",
-    "words_section",
-]
 
 
 def groups(frame: pd.DataFrame, keys: list[str]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:

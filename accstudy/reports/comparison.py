@@ -74,14 +74,6 @@ from accstudy.words.catalogue import choose, say, words
 from accstudy.words.names import capital, unit_name
 from accstudy.words.numbers import NONE, interval, joined, quantity, sure
 
-__all__ = [
-    "answer",
-    "comparison_report",
-    "differences_table",
-    "effects_table",
-    "latex_attachments",
-]
-
 
 def comparison_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
     """Build the comparison report."""

@@ -15,21 +15,6 @@ from accstudy.words.catalogue import choose, say, words
 from accstudy.words.names import capital, unit_name
 from accstudy.words.numbers import day, sure
 
-__all__ = [
-    "CHART_GROUPS",
-    "chapter",
-    "chart_unit",
-    "device_events",
-    "device_names",
-    "how_to_read",
-    "limit_met",
-    "named_device",
-    "reassess",
-    "remark",
-    "rows_of_device",
-    "work_in_doubt",
-]
-
 
 def named_device(content: ReportContent, device: str, model: str) -> str:
     """Device, and model where there are several."""

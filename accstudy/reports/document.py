@@ -20,25 +20,6 @@ from accstudy.study.settings import Settings
 from accstudy.tables import TABLES, UNREFERENCED, empty, shape
 from accstudy.words.catalogue import cell, marked_up, rich, words
 
-__all__ = [
-    "Attachment",
-    "Document",
-    "Heading",
-    "ReportContent",
-    "ReportFiles",
-    "Text",
-    "bold",
-    "clean",
-    "extended",
-    "heads",
-    "italic",
-    "marked",
-    "plain",
-    "said_once",
-    "strong_accent",
-    "symbol",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class ReportContent:

@@ -34,9 +34,6 @@ from accstudy.words.catalogue import choose, say, words
 from accstudy.words.names import capital, unit_name
 from accstudy.words.numbers import NONE, day, joined, missing, quantity, sure, wait
 
-__all__ = ["answer", "baselines", "comparisons", "drift_report", "run_lengths", "side_by_side"]
-
-
 _PANELS = 4
 
 

@@ -24,9 +24,6 @@ from accstudy.words.catalogue import choose, say, words
 from accstudy.words.names import capital, unit_name, variable_name
 from accstudy.words.numbers import joined, number, sized, sure
 
-__all__ = ["acting_section", "effect_sentence", "effect_size", "path_section"]
-
-
 _SIDES = ("left", "right")
 
 

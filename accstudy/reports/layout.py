@@ -16,9 +16,6 @@ import typst
 
 from accstudy.reports.document import Attachment
 
-__all__ = ["PAGE_MM", "SPACE_MM", "STANDARDS", "arranged", "compile_pdf"]
-
-
 PAGE_MM = 246.0
 """Height of the text on a page: A4 less its margins."""
 

@@ -24,17 +24,6 @@ from accstudy.words.catalogue import rich, say, words
 from accstudy.words.names import alignment_name
 from accstudy.words.numbers import joined, missing, number
 
-__all__ = [
-    "checklist",
-    "checklist_rows",
-    "methods",
-    "methods_section",
-    "model_rows",
-    "models_paragraph",
-    "random_formula",
-    "sources",
-]
-
 
 def methods(content: ReportContent) -> list[tuple[str, Text]]:
     """Paragraphs with their headings, in the order of the work."""

@@ -29,34 +29,6 @@ from accstudy.words.numbers import (
     sure,
 )
 
-__all__ = [
-    "contrast_ends",
-    "contrast_name",
-    "contrast_sentence",
-    "contrasts_section",
-    "contrasts_sentence",
-    "ends_said",
-    "engines_said",
-    "estimate_cells",
-    "fits_section",
-    "held_phrase",
-    "held_point",
-    "held_points",
-    "level_contrasts",
-    "levels_of",
-    "margin_name",
-    "means_rows",
-    "means_table",
-    "operators_section",
-    "ratio_said",
-    "response_label",
-    "scatter",
-    "shown_interactions",
-    "slope_said",
-    "term_tests",
-]
-
-
 _NAMED = 4  # contrasts of one kind in the sentence of page 1
 
 

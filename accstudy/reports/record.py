@@ -15,16 +15,6 @@ from accstudy.words.catalogue import say, words
 from accstudy.words.names import capital
 from accstudy.words.numbers import NONE, date, joined, missing, number
 
-__all__ = [
-    "attachments",
-    "identity",
-    "latex_table",
-    "record_section",
-    "reference_methods",
-    "reference_section",
-]
-
-
 _MOST_PAIRS = 28
 
 

@@ -30,9 +30,6 @@ from accstudy.words.catalogue import say, words
 from accstudy.words.names import capital
 from accstudy.words.numbers import date, joined
 
-__all__ = ["KINDS", "bench_sheet", "render_report", "selftest_record"]
-
-
 Builder = Callable[[ReportContent], tuple[list[Text], Document, Document]]
 
 

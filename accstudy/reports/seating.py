@@ -25,8 +25,6 @@ from accstudy.seating.table import BEST_SEAT
 from accstudy.words.catalogue import choose, say, words
 from accstudy.words.numbers import freedom, joined, missing, number, percent, sure
 
-__all__ = ["budget", "largest_gap", "misfit", "misfits", "pictures", "seating"]
-
 _MOST_SEATS, _MOST_BUDGETS = 3, 4
 
 

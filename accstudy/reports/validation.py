@@ -63,13 +63,6 @@ from accstudy.words.catalogue import marked_up, say, words
 from accstudy.words.names import capital, condition_name, pair_name
 from accstudy.words.numbers import joined, missing, quantity, sure
 
-__all__ = [
-    "answer",
-    "unreferenced_answer",
-    "unreferenced_report",
-    "validation_report",
-]
-
 
 def validation_report(content: ReportContent) -> tuple[list[Text], Document, Document]:
     """Build the validation report."""

@@ -34,20 +34,6 @@ from accstudy.words.numbers import (
     sure,
 )
 
-__all__ = [
-    "VERDICT_MARKS",
-    "basis_sentence",
-    "decision_table",
-    "lead_sentence",
-    "leading",
-    "levels",
-    "levels_sentences",
-    "levels_table",
-    "supported_sentence",
-    "verdict_sentence",
-    "verdicts_table",
-]
-
 VERDICT_MARKS = {VERIFIED: "verified", NOT_VERIFIED: "not-verified", REFUTED: "nonconformity"}
 """Name of the shape that stands beside a verdict."""
 

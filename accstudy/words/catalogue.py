@@ -21,8 +21,6 @@ import string
 from collections.abc import Callable, Mapping
 from typing import Any
 
-__all__ = ["LANGUAGE", "area", "cell", "choose", "count", "marked_up", "rich", "say", "words"]
-
 LANGUAGE = "en"
 """Folder of the language in use."""
 

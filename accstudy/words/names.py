@@ -6,21 +6,6 @@ import re
 
 from accstudy.words.catalogue import say, words
 
-__all__ = [
-    "UNITS",
-    "alignment_name",
-    "capital",
-    "component_name",
-    "condition_name",
-    "measurand_name",
-    "pair_name",
-    "term_name",
-    "unit_name",
-    "unit_of_column",
-    "variable_name",
-]
-
-
 UNITS = {
     **{"um": "µm", "mm": "mm", "deg": "°", "ppm": "ppm", "per_month": "1/month", "": ""},
     **{"c": "°C", "k": "1/K", "ncm": "N cm", "s": "s", "lux": "lx"},

@@ -11,31 +11,6 @@ import pandas as pd
 from accstudy.words.catalogue import count, say, words
 from accstudy.words.names import unit_name
 
-__all__ = [
-    "DAYS_PER_YEAR",
-    "NONE",
-    "count",
-    "date",
-    "day",
-    "freedom",
-    "interval",
-    "joined",
-    "lasting",
-    "number",
-    "p_said",
-    "p_value",
-    "percent",
-    "period",
-    "quantity",
-    "rounded_to",
-    "significant",
-    "sized",
-    "stated",
-    "sure",
-    "uncertainty",
-    "wait",
-]
-
 NONE = "–"
 """What stands in a cell of which nothing can be said."""
 
