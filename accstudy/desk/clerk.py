@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from accstudy.errors import AccstudyError, Finding, Severity
+from accstudy.errors import AccstudyError, Finding, fault
 from accstudy.words.catalogue import say
 
 _LONGEST_LINE = 2**27
@@ -123,8 +123,7 @@ class Clerk:
                 process.kill()
 
 
-_ENDED = Finding(
-    Severity.ERROR, "ended", "the process was stopped before it had finished",
+_ENDED = fault("ended", "the process was stopped before it had finished",
     mend="start it again: scans measured so far are kept",
 )  # fmt: skip
 
@@ -278,7 +277,7 @@ def _answer(question: dict[str, Any], answers: Any) -> None:
     except Exception as error:
         what = say("findings.accstudy_failed", name=type(error).__name__, error=error)
         mend = say("findings.this_is_a_bug_2")
-        put({"refused": [Finding(Severity.ERROR, "bug", what, "", mend).to_dict()]})
+        put({"refused": [fault("bug", what, "", mend).to_dict()]})
 
 
 if __name__ == "__main__":

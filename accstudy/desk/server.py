@@ -25,7 +25,7 @@ from starlette.staticfiles import StaticFiles
 from accstudy.desk.desk import BENCH, Desk, Door, Keys, form_of, to_step
 from accstudy.desk.steps import routes
 from accstudy.desk.studies import Shelf
-from accstudy.errors import AccstudyError, Finding, OutputError, Severity
+from accstudy.errors import AccstudyError, OutputError, fault
 from accstudy.study.files import resolve, write_files
 
 _HERE = Path(__file__).parent
@@ -102,7 +102,7 @@ async def failed(request: Request, error: Exception) -> Response:
     if isinstance(error, HTTPException):
         what, mend = "there is no such screen", "begin on the first one"
     status = getattr(error, "status_code", 500)
-    finding = Finding(Severity.ERROR, "bug", what, mend=mend)
+    finding = fault("bug", what, mend=mend)
     return desk.page("refused.html", status, back="/", findings=[finding])
 
 

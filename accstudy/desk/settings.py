@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from tomlkit.items import AbstractTable, Float, InlineTable, Integer
 
 from accstudy.desk.wording import forms
-from accstudy.errors import Finding, InputError, Severity, StudyError, place
+from accstudy.errors import Finding, InputError, StudyError, fault, place
 from accstudy.study.cells import parse_number, read_day
 from accstudy.study.files import digest, read_bytes, study_lock, write_files
 from accstudy.study.settings import Settings
@@ -166,7 +166,7 @@ def save(study: Path, version: str, values: dict[str, str], name: str = "", body
             changes[key] = _value(key, text)
         except InputError as error:
             faults.append(
-                Finding(Severity.ERROR, error.code, error.message, place(_FILE, column=key),
+                fault(error.code, error.message, place(_FILE, column=key),
                         error.hint)
             )  # fmt: skip
     if faults:

@@ -17,12 +17,14 @@ if TYPE_CHECKING:
 
 __all__ = ["MixedFit", "ModelResults", "ModelSpec", "default_specs", "fit_mixed", "model_tables"]
 
-_MODULES = ("mixed", "results", "specs")
+_MODULES = {
+    **{"MixedFit": "mixed", "fit_mixed": "mixed", "ModelResults": "results"},
+    **{"model_tables": "results", "ModelSpec": "specs", "default_specs": "specs"},
+}
 
 
 def __getattr__(name: str) -> Any:
     """Load what is asked for and nothing else: reports need no fits."""
-    if name in __all__:
-        modules = (import_module(f"accstudy.models.{module}") for module in _MODULES)
-        return next(getattr(module, name) for module in modules if hasattr(module, name))
+    if name in _MODULES:
+        return getattr(import_module(f"accstudy.models.{_MODULES[name]}"), name)
     raise AttributeError(f"module 'accstudy.models' has no attribute {name!r}")

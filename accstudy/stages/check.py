@@ -20,6 +20,7 @@ from accstudy.errors import (
     Finding,
     Severity,
     StudyError,
+    fault,
     gravest_first,
     place,
     warning,
@@ -235,8 +236,7 @@ def _meshes(surveyed: Surveyed, *, jobs: int, scheduler: str, show: Show | None)
         found += findings
         if digest and digest in first:
             found.append(
-                Finding(
-                    Severity.ERROR,
+                fault(
                     "same-scan-twice",
                     say("findings.holds_the_same_triangles", file=file, first=first[digest]),
                     place(surveyed.settings.scans.list, row, "file"),
@@ -269,7 +269,7 @@ def _drawings(files: Files, settings: Settings) -> list[Finding]:
         if above.max() < -above.min():
             what = say("findings.most_of_the_scan", above=above.min())
             mend = say("findings.the_axis_must_point")
-            found.append(Finding(Severity.ERROR, "inward-axis", what, where + ".axis", mend))
+            found.append(fault("inward-axis", what, where + ".axis", mend))
     return found
 
 
@@ -361,7 +361,7 @@ def _explained(
                 model=model,
                 clause=guess.clause,
             )
-            return Finding(Severity.ERROR, guess.code, what, guess.where, guess.hint)
+            return fault(guess.code, what, guess.where, guess.hint)
     return None
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from accstudy.compare.arch import arch_of
-from accstudy.errors import AccstudyError, Finding, Severity, StudyError, place
+from accstudy.errors import AccstudyError, Finding, Severity, StudyError, fault, place
 from accstudy.stages.references import references_with_scans
 from accstudy.stages.steps import Cache, ScanResult, entry_key
 from accstudy.stages.workers import each
@@ -236,8 +236,7 @@ def _measure_one(job: Job) -> ScanResult:
 def _failure(error: Exception) -> Finding:
     """What is said of a scan that the program could not cope with."""
     place = traceback.extract_tb(error.__traceback__)[-1]
-    return Finding(
-        Severity.ERROR,
+    return fault(
         _FAILED,
         say(
             "findings.locating_failed_line",
@@ -359,8 +358,7 @@ def _first_good(study: Study, model: str, rows: pd.DataFrame) -> ScanResult:
 
 def _nothing(model: str, rows: pd.DataFrame, n: int) -> Finding:
     looked = f"{n} of the first {len(rows)} scans show at least two scan bodies"
-    return Finding(
-        Severity.ERROR,
+    return fault(
         "no-arrangement",
         say("findings.the_arrangement_of_implants", model=model, looked=looked),
         place("study.toml", column="scan_body"),
@@ -424,8 +422,7 @@ def _misfit(
 ) -> Finding:
     if mirrored:
         what = say("findings.the_sketch_of_model_2", model=model, scan=scan)
-        return Finding(
-            Severity.ERROR, "sketch-mirrored", what, where,
+        return fault("sketch-mirrored", what, where,
             say('findings.the_sketch_must_show'),
         )  # fmt: skip
     if n < len(sketch):
@@ -436,7 +433,7 @@ def _misfit(
     else:
         what = say("findings.the_sketch_of_model_4", model=model, off_mm=off_mm, scan=scan)
         mend = say("findings.correct_the_positions_an")
-    return Finding(Severity.ERROR, "sketch-differs", what, where, mend)
+    return fault("sketch-differs", what, where, mend)
 
 
 def _poses(scan: str, model: str, found: FoundBodies, names: list[str]) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 from accstudy import __version__
 from accstudy.dictionary import FILE as DICTIONARY
 from accstudy.dictionary import data_package
-from accstudy.errors import Finding, InputError, Severity, StudyError, gravest_first
+from accstudy.errors import Finding, InputError, Severity, StudyError, fault, gravest_first
 from accstudy.stages import measure as measuring
 from accstudy.stages.check import unprintable_texts
 from accstudy.stages.measure import Show, start_keys, started
@@ -199,7 +199,7 @@ class Work:
                     "run `accstudy measure` first, or `accstudy run`",
                 )
                 where = "results/poses.csv"
-                raise StudyError([Finding(Severity.ERROR, "not-measured", what, where, hint)])
+                raise StudyError([fault("not-measured", what, where, hint)])
             poses = read_csv("poses", io.BytesIO(self._recalled("poses", "accstudy measure")))
             results = recorded_results(self.study, self.old, poses)
             parts = self.old.get("scans", {})
@@ -217,7 +217,7 @@ class Work:
         missing = [scan for scan in now if scan not in parts]
         if missing:
             what = say("findings.scans_not_located", scans=", ".join(missing))
-            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+            found.append(fault("results-outdated", what, where, hint))
         changed = {
             part: None
             for scan in now
@@ -226,7 +226,7 @@ class Work:
         }
         if changed:
             what = say("findings.poses_outdated", parts=", ".join(changed))
-            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+            found.append(fault("results-outdated", what, where, hint))
         if found:
             raise StudyError(found)
 
@@ -237,17 +237,17 @@ class Work:
         found = []
         if old.get("program") != self.record["program"]:
             what = say("findings.tables_of_another_program")
-            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+            found.append(fault("results-outdated", what, where, hint))
         was, now = old.get("inputs", {}), self._inputs()
         printed = {"study.toml", *drawn_orders(self.study.files)}
         files = [f for f in {**was, **now} if f not in printed and was.get(f) != now.get(f)]
         if files:
             what = say("findings.tables_of_other_files", files=", ".join(files))
-            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+            found.append(fault("results-outdated", what, where, hint))
         settings = self._settings_changed()
         if settings:
             what = say("findings.tables_of_other_settings", settings=", ".join(settings))
-            found.append(Finding(Severity.ERROR, "results-outdated", what, where, hint))
+            found.append(fault("results-outdated", what, where, hint))
         if found:
             raise StudyError(found)
 
@@ -271,9 +271,7 @@ class Work:
         if digest(data) != self.old.get("outputs", {}).get(file):
             what = say("findings.is_not_the_table", file=file)
             hint = say("findings.run_to_recompute_it", command=command)
-            raise StudyError(
-                [Finding(Severity.ERROR, "file-changed", what, f"results/{file}", hint)]
-            )
+            raise StudyError([fault("file-changed", what, f"results/{file}", hint)])
         return data
 
     def analyze(self) -> None:
@@ -303,7 +301,7 @@ class Work:
         names = [name for name in TABLES if f"{name}.csv" in self.old.get("outputs", {})]
         if self._pairs not in names:
             what, hint = "there are no result tables yet", "run `accstudy analyze` first"
-            raise StudyError([Finding(Severity.ERROR, "not-analyzed", what, "results/", hint)])
+            raise StudyError([fault("not-analyzed", what, "results/", hint)])
         self._refuse_other_tables()
         for name in names:
             if name not in NOT_ANALYZED:
