@@ -173,22 +173,36 @@ def _row_of(columns: tuple[str, ...]) -> Any:
     return collections.namedtuple("Row", columns, rename=True)
 
 
-_CLOUD = 300
-"""Points of a series beyond which a report shows them as a picture, which is quicker to print."""
-
-
 @styled
 def svg_bytes(figure: Figure) -> bytes:
     """Figure as SVG: letters as outlines, no date, equal bytes for equal figures."""
-    for line in figure.findobj(Line2D):
-        if line.get_linestyle() == "None" and np.size(line.get_xdata()) > _CLOUD:
-            line.set_rasterized(True)
-    figure.set_dpi(200)  # of such pictures alone
     buffer = io.BytesIO()  # `savefig` draws twice, the first time for the layout alone
     facts = {"Date": None, "Creator": "accstudy"}
     canvas: Any = FigureCanvasSVG(figure)
     canvas.print_svg(buffer, metadata=facts)
     return buffer.getvalue()
+
+
+_CLOUD = 300
+"""Points of a series beyond which a report shows them as a picture, which is quicker to print."""
+
+
+def printed_svg(figure: Figure) -> bytes:
+    """Figure as SVG for a report, series of many points as pictures in it; it stays as it was."""
+    clouds: list[Line2D] = [
+        line
+        for line in figure.findobj(Line2D)
+        if line.get_linestyle() == "None" and np.size(line.get_xdata()) > _CLOUD
+    ]
+    usual = figure.dpi
+    figure.set_dpi(200)  # of these pictures
+    for line in clouds:
+        line.set_rasterized(True)
+    data = svg_bytes(figure)
+    for line in clouds:
+        line.set_rasterized(False)
+    figure.set_dpi(usual)
+    return data
 
 
 def picture_bytes(png: bytes, form: str) -> bytes:

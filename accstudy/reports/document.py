@@ -15,7 +15,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from accstudy.figures.style import printable, rows_of, svg_bytes
+from accstudy.figures.style import printable, printed_svg, rows_of
 from accstudy.study.settings import Settings
 from accstudy.tables import TABLES, UNREFERENCED, empty, shape
 from accstudy.words.catalogue import cell, marked_up, rich, words
@@ -254,7 +254,7 @@ class Document:
         found = drawn if isinstance(drawn, Figure) else drawn.figure
         assert isinstance(found, Figure)
         self.figures[name] = found
-        self.files[f"{name}.svg"] = svg_bytes(found)
+        self.files[f"{name}.svg"] = printed_svg(found)
         self._image(f"{name}.svg", name, found.get_figwidth() * 25.4, caption, alt)
 
     def picture(self, name: str, png: bytes, *, caption: Text, alt: str, width_mm: float) -> None:

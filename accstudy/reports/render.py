@@ -95,7 +95,7 @@ def render_report(
     pdf = compile_pdf(data, files, [*attachments(content), *latex_attachments(rest)])
     written: dict[str, bytes] = {}
     drawn = {**first.figures, **rest.figures}
-    for form in (f for f in forms if f != "svg"):  # as which all are drawn already
+    for form in forms:
         written |= {f"{name}.{form}": figure_bytes(f, form, dpi=dpi) for name, f in drawn.items()}
         if form in ("png", "tiff"):
             written |= {f"{n}.{form}": picture_bytes(d, form) for n, d in content.pictures.items()}

@@ -7,10 +7,12 @@ from matplotlib.colors import to_rgb
 from accstudy.figures.style import (
     ACCENT,
     SERIES,
+    figure_bytes,
     line_of,
     new_axes,
     png_bytes,
     printable,
+    printed_svg,
     styled,
     svg_bytes,
 )
@@ -99,6 +101,17 @@ def test_svg_bytes_are_equal_and_hold_no_date():
     first, second = svg_bytes(drawn()), svg_bytes(drawn())
     assert first == second
     assert b"dc:date" not in first
+
+
+def test_a_cloud_is_a_picture_in_print_alone():
+    assert printed_svg(drawn()) == svg_bytes(drawn())  # few points
+    figure = drawn()
+    figure.axes[0].plot(range(301), range(301), **line_of(1, join=False))
+    usual = figure.dpi
+    assert b"<image" in printed_svg(figure)
+    assert figure.dpi == usual
+    assert b"<image" not in svg_bytes(figure)
+    assert b"/Subtype /Image" not in figure_bytes(figure, "pdf")
 
 
 def test_png_has_its_printed_size_at_300_dpi():

@@ -56,7 +56,7 @@ VARIANTS = {"one-precision": one_precision, "bare": bare}
 
 @pytest.mark.parametrize("name", [*NAMES, *VARIANTS])
 def test_pages_are_as_approved(name, monkeypatch):
-    monkeypatch.setattr(document, "svg_bytes", lambda figure: b"")
+    monkeypatch.setattr(document, "printed_svg", lambda figure: b"")
     kind, content = VARIANTS[name]() if name in VARIANTS else kept(name)
     unreferenced = not content.referenced and kind != "drift"
     parts = (unreferenced_report if unreferenced else render.KINDS[kind])(content)

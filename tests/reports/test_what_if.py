@@ -154,7 +154,7 @@ def told(kind, content, usual):
     compiled = []
     with pytest.MonkeyPatch.context() as patched:
         drawn_blank(patched)
-        patched.setattr(document, "svg_bytes", lambda figure: b"")
+        patched.setattr(document, "printed_svg", lambda figure: b"")
         patched.setattr(render, "compile_pdf", lambda *given: compiled.append(given) or b"")
         render.render_report(kind, content)
     data = compiled[0][0]
