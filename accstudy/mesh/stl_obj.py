@@ -46,7 +46,7 @@ _ANY_NORMAL = re.compile(rb"[+-]?(nan|inf|nan\(ind\)|1\.#\w+)")
 def _read_stl_text(source: Source) -> RawMesh:
     """Read ASCII STL: any spacing, either case, several solids."""
     data, at = source.data, 0
-    blocks: list[NDArray[np.float64]] = []
+    facets: list[NDArray[np.float64]] = []
     findings: list[Finding] = []
     named = False
     while True:
@@ -54,7 +54,7 @@ def _read_stl_text(source: Source) -> RawMesh:
         if head is None:
             raise source.fault('"solid" is expected here', line=source.line_of(_word(data, at)))
         named = named or bool(head[1].strip())
-        at = _facets(source, head.end(), blocks)
+        at = _facets(source, head.end(), facets)
         end = _END.match(data, at)
         if end is None:
             raise source.fault('"endsolid" is expected here', line=source.line_of(at))
@@ -65,7 +65,7 @@ def _read_stl_text(source: Source) -> RawMesh:
                 what = say("mesh.bytes_without_meaning", n=len(rest))
                 findings.append(note("trailing-bytes", what))
             break
-    corners = np.concatenate(blocks) if blocks else np.empty((0, 3))
+    corners = np.concatenate(facets) if facets else np.empty((0, 3))
     if not len(corners):
         raise source.fault("it holds no triangles")
     if named:
@@ -73,7 +73,7 @@ def _read_stl_text(source: Source) -> RawMesh:
     return RawMesh(corners, None, tuple(findings))
 
 
-def _facets(source: Source, at: int, blocks: list[NDArray[np.float64]]) -> int:
+def _facets(source: Source, at: int, facets: list[NDArray[np.float64]]) -> int:
     """Read triangles up to ``endsolid``; return where it stands."""
     data = source.data
     while True:
@@ -89,7 +89,7 @@ def _facets(source: Source, at: int, blocks: list[NDArray[np.float64]]) -> int:
             block = block[: stop + len(b"endfacet")]
         if block.strip():
             quick = _quick(block)
-            blocks.append(_word_by_word(source, at, block) if quick is None else quick)
+            facets.append(_word_by_word(source, at, block) if quick is None else quick)
         at += len(block)
         if end:
             return at
