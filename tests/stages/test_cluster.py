@@ -26,12 +26,12 @@ from accstudy.tables import csv_bytes
 
 SETTINGS = """\
 [study]
-title = "Twelve small scans"
+title = "Small scans"
 kind = "validation"
 [scan_body.default]
 mesh = "body.stl"
 """
-SCANS = 8
+SCANS = 6
 
 
 @pytest.fixture(scope="module")

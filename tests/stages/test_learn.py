@@ -195,6 +195,7 @@ def test_the_reference_decides_whether_the_implant_is_on_the_axis_of_symmetry(le
     assert np.quantile(beside, 0.9) < 0.01 < np.quantile(on, 0.9)
 
 
+@pytest.mark.slow
 def test_a_prism_of_many_sides_is_not_taken_for_a_round_body():
     # in a scan half a degree off the frame of the reference the axis of the prism is not z
     shape = ROUNDED["octagon-rounded"]
