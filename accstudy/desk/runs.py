@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from accstudy.errors import InputError
-from accstudy.stages.report import standing_lines
+from accstudy.stages.work import standing_lines
 from accstudy.study.files import LARGEST, read_bytes, resolve
 from accstudy.tables import TABLES, UNREFERENCED, read_csv
 
