@@ -50,12 +50,9 @@ _KEYS = {"implants": ("reference", "implants"), "scans": ("scans", "list")}
 def tables(study: Path, table: str) -> dict[str, Any]:
     """How a table of the study is read now.
 
-    Returns
-    -------
-    dict
-        ``file``; ``raw``, its first rows; ``names``, what its columns are called;
-        ``wanted``, the columns needed with their meaning and what they are matched with;
-        ``read``, the first rows as they are understood; ``faults``, why they are not.
+    ``file``; ``raw``, its first rows; ``names``, what its columns are called; ``wanted``, the
+    columns needed with their meaning and what they are matched with; ``read``, the first rows as
+    they are understood; ``faults``, why they are not.
     """
     settings = read_settings(study / "study.toml")
     layout = getattr(settings, _KEYS[table][0])
@@ -186,14 +183,10 @@ def _looked_at(study: Path, name: str) -> tuple[ScanBodySettings, Mesh, Anatomy]
 def drawing(study: Path, body: str) -> dict[str, Any]:
     """What the drawing shows, as picture, as a net to turn and as choices.
 
-    Returns
-    -------
-    dict
-        ``png`` in base64; ``net`` with ``points`` and ``faces``, thinned out, ``axis``,
-        ``levels`` and ``flats`` as points and directions, mm; ``levels`` as (letter, words);
-        ``likely``, the letter of the plane on which a body would stand; ``flats`` and ``sense``
-        in words; ``beside``, how the settings lie against it; ``learned``, what was learned;
-        or ``faults``.
+    ``png`` in base64; ``net`` with ``points`` and ``faces``, thinned out, ``axis``, ``levels`` and
+    ``flats`` as points and directions, mm; ``levels`` as (letter, words); ``likely``, the letter of
+    the plane on which a body would stand; ``flats`` and ``sense`` in words; ``beside``, how the
+    settings lie against it; ``learned``, what was learned; or ``faults``.
     """
     try:
         settings, mesh, found = _looked_at(study, body)

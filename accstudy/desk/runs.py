@@ -76,11 +76,8 @@ _MOST_ROWS = 2000
 def results(study: Path) -> dict[str, Any]:
     """What the last run left.
 
-    Returns
-    -------
-    dict
-        ``tables`` as (name, meaning of a row, number of rows); ``standing``, a line a device
-        that needs action; ``figures``, ``reports`` and ``pages``, files.
+    ``tables`` as (name, meaning of a row, number of rows); ``standing``, a line a device that needs
+    action; ``figures``, ``reports`` and ``pages``, files.
     """
     folder = study / "results"
     found = sorted(folder.glob("*.csv")) if folder.is_dir() else []

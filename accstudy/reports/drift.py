@@ -582,14 +582,7 @@ def reassess(document: Document, content: ReportContent, row: Any) -> None:
 def work_in_doubt(look: pd.DataFrame) -> str:
     """Say which work is to be reassessed: that between verified sessions.
 
-    Parameters
-    ----------
-    look : DataFrame
-        Rows of table ``drift_lookback`` of one device and model, in order of time.
-
-    Returns
-    -------
-    str
+    From the rows of table ``drift_lookback`` of one device and model, in order of time.
     """
     spans = [
         choose("device.after", "good" if r.proven_good else "none", r)
