@@ -19,9 +19,8 @@ import pandas as pd
 from accstudy.dictionary import Difference, table_difference
 from accstudy.errors import AccstudyError, Finding, fault, place
 from accstudy.stages.measure import Show
-from accstudy.stages.report import ReportOptions
 from accstudy.stages.steps import STAMPS, VIEWS, Cache, entry_key, is_entry, recorded_results
-from accstudy.stages.work import CACHE, Work, history_entry
+from accstudy.stages.work import CACHE, ReportOptions, Work, history_entry
 from accstudy.study.files import Files, digest, file_digest, read_own, write_files
 from accstudy.study.load import Study, load_study
 from accstudy.study.record import FILE as HISTORY
@@ -199,7 +198,7 @@ def compare_cache(audit: Audit, study: Study, record: Record, known: Mapping[str
 
 def compare_view(audit: Audit, kept: Path, drawn: Path) -> None:
     """Compare kept pictures of scans, where the next report would use them."""
-    from accstudy.stages.pictures import kept_pictures
+    from accstudy.stages.report import kept_pictures
 
     old, new = kept_pictures(kept), kept_pictures(drawn)
     if old and new and old["key"] == new["key"] and old != new and not audit.made_on:

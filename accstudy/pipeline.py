@@ -15,8 +15,7 @@ import pandas as pd
 
 from accstudy.errors import Finding
 from accstudy.stages.measure import Show
-from accstudy.stages.report import ReportOptions
-from accstudy.stages.work import CACHE, Say, Work
+from accstudy.stages.work import CACHE, ReportOptions, Say, Work
 from accstudy.study.files import recover, study_lock
 from accstudy.study.load import Study, load_study
 from accstudy.study.record import read_record

@@ -91,12 +91,7 @@ def on_grid(values: Floats, decimals: int | None = DECIMALS) -> Floats:
 
 
 def number_texts(values: Floats, decimals: int | None = DECIMALS) -> list[str]:
-    """Write numbers on their grid; empty where they are not finite.
-
-    Parameters
-    ----------
-    values, decimals
-        As of `step_of`.
+    """Write numbers on their grid, as of `step_of`; empty where they are not finite.
 
     Examples
     --------

@@ -9,8 +9,7 @@ from click.testing import CliRunner
 from small_study import SIX, write
 
 from accstudy.cli import main
-from accstudy.stages.report import ReportOptions
-from accstudy.stages.work import Work, history_entry
+from accstudy.stages.work import ReportOptions, Work, history_entry
 from accstudy.study.files import digest
 from accstudy.study.record import add_run, json_bytes, read_record
 

@@ -35,7 +35,7 @@ from accstudy.simulate.arch import reference_model
 from accstudy.simulate.bodies import body_shape
 from accstudy.simulate.scan import simulate_scan
 from accstudy.simulate.studies import write_folder
-from accstudy.stages.pictures import kept_pictures
+from accstudy.stages.report import kept_pictures
 from accstudy.stages.work import history_entry
 from accstudy.study.files import ChangedFileError, digest
 from accstudy.study.record import add_run, chain_faults, json_bytes

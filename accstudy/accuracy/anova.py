@@ -269,25 +269,13 @@ def variance_of_mean(found: Layouts) -> tuple[Floats, Floats]:
 def half_width(
     s: npt.ArrayLike, df: npt.ArrayLike, u: npt.ArrayLike, confidence: float = 0.95
 ) -> Floats:
-    """Half-width of the interval of a mean: scatter and what all results share.
+    """Half-width of the interval of a mean, sqrt((t s)^2 + (z u)^2): scatter and what all results
+    share.
 
-    Parameters
-    ----------
-    s : array_like
-        Standard uncertainty from scatter.
-    df : array_like
-        Its degrees of freedom.
-    u : array_like
-        Standard uncertainty known from elsewhere; NaN counts as 0.
-    confidence : float, optional
-        Of the interval.
-
-    Returns
-    -------
-    ndarray
-        sqrt((t s)^2 + (z u)^2). Each part keeps its own factor: effective degrees of
-        freedom (Welch and Satterthwaite) make much of a small u that is well known,
-        and cover 0.87 instead of 0.95 with two cells.
+    `s` is the standard uncertainty from scatter with `df` degrees of freedom, `u` one known from
+    elsewhere (NaN counts as 0). Each part keeps its own factor: effective degrees of freedom (Welch
+    and Satterthwaite) make much of a small u that is well known, and cover 0.87 instead of 0.95
+    with two cells.
 
     References
     ----------

@@ -54,26 +54,13 @@ def pair_reference_u(
 ) -> pd.DataFrame:
     """Reference uncertainty of every pair's distance and angle.
 
-    Parameters
-    ----------
-    implants : DataFrame
-        Table ``implants``; ``u_position_um`` and ``u_axis_deg`` where known.
-    pairs : DataFrame
-        ``model``, ``implant_a``, ``implant_b``, ``span_mm``, one row a pair.
-    mpe_constant_um, mpe_per_metre_um : float, optional
-        Maximum permissible error of the CMM, for pairs without a certified
-        uncertainty of both positions.
-    runs : DataFrame, optional
-        Table ``reference_runs``, where the reference is the mean of several runs.
-
-    Returns
-    -------
-    DataFrame
-        `pairs` with ``u_distance_um``, ``u_angle_deg`` (NaN where not stated), its parts
-        ``u_instrument_um``, ``u_runs_um`` and ``u_body_um`` (of scan bodies that were learned, not
-        drawn), and ``u_from``: certificate, MPE or nothing.
-        Runs do not show what the machine does wrong in all of them: without certificate
-        and MPE the whole is not stated.
+    `pairs` with ``u_distance_um``, ``u_angle_deg`` (NaN where not stated), its parts
+    ``u_instrument_um``, ``u_runs_um`` and ``u_body_um`` (of scan bodies that were learned, not
+    drawn), and ``u_from``: certificate, MPE or nothing. `implants` tells ``u_position_um`` and
+    ``u_axis_deg`` where known; the maximum permissible error of the CMM is for pairs without a
+    certified uncertainty of both positions; `runs`, table ``reference_runs``, where the reference
+    is the mean of several. Runs do not show what the machine does wrong in all of them: without
+    certificate and MPE the whole is not stated.
     """
     known = implants.reindex(
         columns=[

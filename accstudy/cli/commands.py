@@ -58,7 +58,7 @@ def _stage(path: Path, *, since: str, until: str, shared: Shared, **printed: Any
 
 def _code(done: Outcome) -> int:
     """Exit code of a run; prints a line a device that needs action, also when quiet."""
-    from accstudy.stages.report import standing_lines
+    from accstudy.stages.work import standing_lines
 
     lines = standing_lines(done.tables)
     for line in lines:

@@ -212,21 +212,15 @@ def _tilt_uncertainty(
 ) -> Floats:
     """Standard uncertainty of the tilt about `common`, deg, from the residuals of the fit, mm.
 
-    It is such that 1.96 of it cover 95 %; NaN for fewer than three implants.
-
-    Implants err independently of each other and alike. An implant's error has four
-    parameters: the variance along its axis, the variances of platform and axis point
-    across it, and their covariance (a body located by its upper part moves both). They
-    are the solution of four equations, squares and products of residuals = their
-    expectation under the fit, which knows that residuals are smaller than errors by the
-    leverage of each point. Their ratios are those of all scans that show the same
-    implants; the size is each scan's own. The quantile of Student's t over 1.96 allows
-    for the degrees of freedom of that size (Satterthwaite: twice the squared mean over
-    the variance of the sum of squares).
-
-    Errors that neighbours share, a stretched or bent scan, are no tilt and not in it. With
-    one scan of four implants the four variances rest on that scan alone and 1.96 of the
-    result cover about 85 %; from a few scans on, 94 to 97 %.
+    It is such that 1.96 of it cover 95 %; NaN for fewer than three implants. Implants err
+    independently and alike. An implant's error has four parameters: the variance along its axis,
+    the variances of platform and axis point across it, and their covariance (a body located by its
+    upper part moves both). They solve four equations, squares and products of residuals = their
+    expectation under the fit, which knows that residuals are smaller than errors by the leverage of
+    each point. Their ratios are those of all scans that show the same implants; the size is each
+    scan's own, whose degrees of freedom (Satterthwaite) the quantile of Student's t over 1.96
+    allows for. Errors that neighbours share, a stretched or bent scan, are not in it. With one scan
+    of four implants 1.96 of the result cover about 85 %; from a few scans on, 94 to 97 %.
     """
     out = np.full(len(residual), np.nan)
     patterns, which = np.unique(seen, axis=0, return_inverse=True)

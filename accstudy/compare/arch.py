@@ -33,27 +33,16 @@ class ArchOrder:
 def arch_order(
     positions_mm: Floats, common_axis: Floats, *, stated: ArrayLike | None = None
 ) -> ArchOrder:
-    """Order implants along the arch that their platforms suggest.
+    """Order implants along the arch that their platforms, (n, 3), suggest, seen along the mean
+    axis.
 
-    Parameters
-    ----------
-    positions_mm : (n, 3) ndarray
-        Platforms, in the order of the table.
-    common_axis : (3,) ndarray
-        Mean axis; the arch is seen along it.
-    stated : (n,) array_like, optional
-        Column ``arch_order``; it decides if every row has a value and no two
-        are alike.
-
-    Notes
-    -----
-    An arch bends one way, and its opening lies between the two platforms at
-    which going round would turn most. Among the shortest path, the rounds cut
-    open at any one gap, and the order of the table, the one is taken that is
-    short and turns little: smallest ``length / shortest length + turning / pi``.
-    Within 0.12 of it the positions cannot tell, and the order of the table
-    decides if it is among them. The score is a convention of this program. It
-    knows lengths and angles only, so the order does not depend on the frame.
+    Column ``arch_order``, `stated`, decides if every row has a value and no two are alike. Else: an
+    arch bends one way, and its opening lies between the two platforms at which going round would
+    turn most. Among the shortest path, the rounds cut open at any one gap, and the order of the
+    table, the one is taken that is short and turns little: smallest ``length / shortest length +
+    turning / pi``. Within 0.12 of it the positions cannot tell, and the order of the table decides
+    if it is among them. The score is a convention of this program. It knows lengths and angles
+    only, so the order does not depend on the frame.
     """
     n = len(positions_mm)
     if stated is not None:

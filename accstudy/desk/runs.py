@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from accstudy.errors import InputError
-from accstudy.stages.report import standing_lines
+from accstudy.stages.work import standing_lines
 from accstudy.study.files import LARGEST, read_bytes, resolve
 from accstudy.tables import TABLES, UNREFERENCED, read_csv
 
@@ -76,11 +76,8 @@ _MOST_ROWS = 2000
 def results(study: Path) -> dict[str, Any]:
     """What the last run left.
 
-    Returns
-    -------
-    dict
-        ``tables`` as (name, meaning of a row, number of rows); ``standing``, a line a device
-        that needs action; ``figures``, ``reports`` and ``pages``, files.
+    ``tables`` as (name, meaning of a row, number of rows); ``standing``, a line a device that needs
+    action; ``figures``, ``reports`` and ``pages``, files.
     """
     folder = study / "results"
     found = sorted(folder.glob("*.csv")) if folder.is_dir() else []

@@ -22,9 +22,8 @@ from starlette.responses import Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from accstudy.desk.desk import BENCH, Desk, Door, Keys, form_of, to_step
+from accstudy.desk.desk import BENCH, Desk, Door, Keys, Shelf, form_of, to_step
 from accstudy.desk.steps import routes
-from accstudy.desk.studies import Shelf
 from accstudy.errors import AccstudyError, OutputError, fault
 from accstudy.study.files import resolve, write_files
 

@@ -14,8 +14,18 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from accstudy.desk.clerk import Job
-from accstudy.desk.desk import EXPLORE_POLICY, OWNER, Desk, form_of, in_words, screen, to_step
-from accstudy.desk.studies import PLACES, Opened, receive
+from accstudy.desk.desk import (
+    EXPLORE_POLICY,
+    OWNER,
+    PLACES,
+    Desk,
+    Opened,
+    form_of,
+    in_words,
+    receive,
+    screen,
+    to_step,
+)
 from accstudy.errors import AccstudyError, InputError
 from accstudy.study.files import resolve
 

@@ -40,30 +40,15 @@ def scan_measurands(
     *,
     span_edges_mm: Sequence[float] = (15.0, 30.0),
 ) -> pd.DataFrame:
-    """Condense every scan into the signed numbers that are charted.
+    """Condense every scan into the signed numbers that are charted, a row each.
 
-    Parameters
-    ----------
-    pairs, singles, poses, implants : DataFrame
-        Tables ``pair_deviations``, ``implant_deviations``, ``poses`` and ``implants``; of several
-        references of a model (``valid_from``) the one that held is used.
-    scans : DataFrame
-        ``scan``, ``model``, ``measured_at``, and ``device`` and ``session`` where there are any.
-    span_edges_mm : sequence of float
-        Borders of the span classes.
-
-    Returns
-    -------
-    DataFrame
-        ``scan, model, device, session, at, measurand, unit, value``: mean distance deviation of the
-        pairs of each span class, deviation of the two ends of the arch, scale by a similarity fit
-        (ppm), splay of the axes (mean tilt outwards, deg; no alignment undoes it). A scan that
-        lacks an implant has no value for what depends on it: a mean is always over the same pairs.
-
-    Raises
-    ------
-    InputError
-        If a scan has no date.
+    From tables ``pair_deviations``, ``implant_deviations``, ``poses`` and ``implants``; of several
+    references of a model (``valid_from``) the one that held is used. `scans` has ``scan``,
+    ``model``, ``measured_at``, and ``device`` and ``session`` where there are any; InputError if a
+    scan has no date. Measurands: mean distance deviation of the pairs of each span class
+    (`span_edges_mm` are the borders), deviation of the two ends of the arch, scale by a similarity
+    fit (ppm), splay of the axes (mean tilt outwards, deg; no alignment undoes it). A scan that
+    lacks an implant has no value for what depends on it: a mean is always over the same pairs.
     """
     info = _info(scans)
     parts = [
@@ -180,18 +165,9 @@ def _versions(reference: pd.DataFrame) -> list[tuple[pd.Timestamp, pd.DataFrame]
 
 
 def scale_ppm(positions_mm: Floats, reference_mm: Floats) -> Floats:
-    """Scale of scans against the reference, less one, in ppm.
+    """Scale of scans, (s, n, 3), against the reference, (n, 3), less one, in ppm.
 
-    Parameters
-    ----------
-    positions_mm : (s, n, 3) ndarray
-        Platforms of each scan; NaN where missing (the scan then has no scale).
-    reference_mm : (n, 3) ndarray
-        Reference platforms.
-
-    Returns
-    -------
-    (s,) ndarray
+    A scan that lacks a platform (NaN) has none.
 
     References
     ----------

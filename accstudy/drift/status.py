@@ -364,15 +364,9 @@ def device_remarks(
     scans: pd.DataFrame,
     baselines: pd.DataFrame,
 ) -> list[dict[str, Any]]:
-    """Rows of table ``drift_remarks`` of one device and model.
+    """Rows of table ``drift_remarks`` of one device and model, from the rows of its other tables.
 
-    Parameters
-    ----------
-    points, trends, signals, baselines : DataFrame
-        Rows of tables ``drift_points``, ``drift_trends``, ``drift_signals`` and
-        ``drift_baselines`` of the device.
-    events, scans : DataFrame
-        Tables ``events`` and ``scans`` of the device; events of all devices included.
+    `events` of all devices are included.
     """
     rows: list[dict[str, Any]] = []
     at = points.drop_duplicates("session").sort_values("at")["at"].reset_index(drop=True)

@@ -296,33 +296,12 @@ def solve(
 ) -> tuple[Floats, Floats]:
     """Least squares with derivatives by complex steps, exact to the last digit.
 
-    Parameters
-    ----------
-    residual : callable
-        Distances of the points for complex parameters; analytic.
-    start : (k,) array_like
-        First parameters.
-    size_mm : float
-        What lengths were divided by.
-    angles : tuple of int
-        Which parameters are angles.
-    what : str
-        How messages call the feature.
-    blocks : int
-        Parts of the residuals, equally long, each with a variance of its own and
-        an equal share of the parameters.
-
-    Returns
-    -------
-    parameters : (k,) ndarray
-        Where the sum of squares is smallest.
-    covariance : (k, k) ndarray
-        From the residuals, in mm and rad; NaN if nothing is left over.
-
-    Raises
-    ------
-    ComputationError
-        If a combination of the parameters is not determined.
+    `residual` gives the distances of the points for complex parameters, and is analytic; `start`
+    are the first parameters, `angles` those that are angles; lengths were divided by `size_mm`.
+    Residuals have `blocks` equally long parts, each with a variance of its own and an equal share
+    of the parameters. Gives the parameters, (k,), and their covariance from the residuals, (k, k),
+    in mm and rad; NaN if nothing is left over. ComputationError, in which the feature is called
+    `what`, if a combination of the parameters is not determined.
 
     References
     ----------

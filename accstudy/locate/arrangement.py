@@ -276,24 +276,11 @@ class ReferenceModel:
 
 
 def reference_model(reference: pd.DataFrame, bodies: Mapping[str, ScanBody]) -> ReferenceModel:
-    """Make the reference rows of one model ready.
+    """Make the reference rows of one model ready, rows of table ``implants``.
 
-    Parameters
-    ----------
-    reference : DataFrame
-        Rows of table ``implants``, one model.
-    bodies : mapping of ScanBody
-        By the key that column ``scan_body`` names; an empty cell means
-        ``default``, or the only one there is.
-
-    Returns
-    -------
-    ReferenceModel
-
-    Raises
-    ------
-    InputError
-        If there are no rows, or a row names a scan body that is not there.
+    Bodies go by the key that column ``scan_body`` names; an empty cell means ``default``, or the
+    only one there is. InputError if there are no rows, or a row names a scan body that is not
+    there.
     """
     if not len(reference):
         raise InputError("the reference has no implant of this model")

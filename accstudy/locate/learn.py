@@ -52,20 +52,9 @@ def platform(
 ) -> Place:
     """Solve for the place of the platform in the body and for the frame of the scan at once.
 
-    Parameters
-    ----------
-    reference : DataFrame
-        Rows of table ``implants``.
-    fitted : sequence of Rigid
-        Scan from body, of each.
-    refined : sequence of Refined
-        The fits with their covariances, of each.
-    on_z : bool
-        Whether z is the axis of the implant, so that the height alone is free.
-
-    Returns
-    -------
-    Place
+    `reference` has the rows of table ``implants``, `fitted` scan from body of each, `refined` the
+    fits with their covariances. With `on_z`, z is the axis of the implant: the height alone is
+    free.
     """
     p = reference[["x_mm", "y_mm", "z_mm"]].to_numpy(float)
     a = reference[["axis_x", "axis_y", "axis_z"]].to_numpy(float)

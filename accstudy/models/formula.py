@@ -41,23 +41,11 @@ _Terms = dict[frozenset[str], Parts]
 
 
 def expand(text: str) -> list[Parts]:
-    """Terms of the fixed part of a formula.
+    """Terms of the fixed part of a formula, the text right of the tilde: the parts of each.
 
-    Parameters
-    ----------
-    text : str
-        What stands right of the tilde.
-
-    Returns
-    -------
-    list of tuple of str
-        Parts of each term, lowest order first; the intercept, unless it is taken out, is
-        empty and first. Names lose their backticks, expressions their spaces.
-
-    Raises
-    ------
-    InputError
-        If the text cannot be read, is too long, or stands for too many terms.
+    Lowest order first; the intercept, unless it is taken out, is empty and first. Names lose their
+    backticks, expressions their spaces. InputError if the text cannot be read, is too long, or
+    stands for too many terms.
 
     References
     ----------
@@ -327,24 +315,10 @@ def columns_of(text: str) -> list[str]:
 
 
 def evaluate(text: str, data: pd.DataFrame) -> Floats:
-    """Work out an expression for every row.
+    """Work out an expression for every row: a column name, or arithmetic with `FUNCTIONS`.
 
-    Parameters
-    ----------
-    text : str
-        A column name, or arithmetic with `FUNCTIONS`.
-    data : DataFrame
-        Where the columns are.
-
-    Returns
-    -------
-    (n,) ndarray of float
-        Not finite where the expression has no value, such as the log of zero.
-
-    Raises
-    ------
-    InputError
-        If a column or function is unknown, or a column holds no numbers.
+    Not finite where it has no value, such as the log of zero. InputError if a column or function is
+    unknown, or a column holds no numbers.
 
     Examples
     --------

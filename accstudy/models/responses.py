@@ -61,12 +61,7 @@ def unit_of_response(response: str) -> str:
 
 
 def kind_of(response: str) -> str:
-    """What a row of a response is: a pair, an implant or a scan.
-
-    Raises
-    ------
-    InputError
-        If the response names more than one.
+    """What a row of a response is: a pair, an implant or a scan; InputError if it names several.
 
     Examples
     --------

@@ -12,14 +12,6 @@ from accstudy.models.decisions import log_base
 from accstudy.models.responses import unit_of_response
 from accstudy.reports import accuracy
 from accstudy.reports.accuracy import outlier_tests, paper_figures
-from accstudy.reports.checks import (
-    design_section,
-    fit_caution,
-    inseparable_sentences,
-    model_evidence,
-    residual_caution,
-    scatter_caution,
-)
 from accstudy.reports.common import (
     between,
     confidence_of,
@@ -40,7 +32,17 @@ from accstudy.reports.document import (
     plain,
     strong_accent,
 )
-from accstudy.reports.effects import acting_section, effect_size, path_section
+from accstudy.reports.effects import (
+    acting_section,
+    design_section,
+    effect_size,
+    fit_caution,
+    inseparable_sentences,
+    model_evidence,
+    path_section,
+    residual_caution,
+    scatter_caution,
+)
 from accstudy.reports.methods import checklist, methods_section
 from accstudy.reports.models import (
     at_ends,

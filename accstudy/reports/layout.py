@@ -104,21 +104,12 @@ def _whole(block: Block) -> bool:
 
 
 def arranged(blocks: Sequence[Block], heights_mm: Sequence[tuple[float, float]]) -> list[Block]:
-    """Blocks in the order in which they fill the pages.
+    """Blocks, as `Document` collects them, in the order in which they fill the pages.
 
-    Parameters
-    ----------
-    blocks : sequence of dict
-        As `Document` collects them. What stands before the first break keeps its
-        place, since where its page begins is not known.
-    heights_mm : sequence of (float, float)
-        Printed height of each, and of the head that a table repeats on every page.
-
-    Returns
-    -------
-    list of dict
-        Copies: tables and lists know whether they stay whole (``keep``), paragraphs
-        whether they stay with what follows (``sticky``) or where it went (``moved``).
+    What stands before the first break keeps its place, since where its page begins is not known.
+    `heights_mm` are the printed height of each, and of the head that a table repeats on every page.
+    The blocks are copies: tables and lists know whether they stay whole (``keep``), paragraphs
+    whether they stay with what follows (``sticky``) or where it went (``moved``).
     """
     known = [
         {**b, "keep": h < _WHOLE_MM[b["type"]]} if b["type"] in _WHOLE_MM else dict(b)
@@ -243,26 +234,11 @@ def compile_pdf(
     pictures: dict[str, bytes],
     attachments: Sequence[Attachment],
 ) -> bytes:
-    """Compile the template of reports with its data.
+    """Compile the template of reports with its data: the same bytes for the same input.
 
-    Parameters
-    ----------
-    data : dict
-        What the template shows; plain JSON values, no NaN.
-    pictures : dict of str to bytes
-        SVG and PNG files that the data name.
-    attachments : sequence of Attachment
-        Files that travel inside the PDF.
-
-    Returns
-    -------
-    bytes
-        The same for the same input.
-
-    Notes
-    -----
-    The compiler sees nothing but what it is handed: no folder, no network, no
-    fonts of the machine. Its time stamp is the date of the data.
+    `data` are plain JSON values, no NaN; `pictures` the SVG and PNG files that they name;
+    `attachments` travel inside the PDF. The compiler sees nothing but what it is handed: no folder,
+    no network, no fonts of the machine. Its time stamp is the date of the data.
     """
     names = [a.name for a in attachments]
     if len(set(names)) != len(names):

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 
 from accstudy.figures.style import rows_of
-from accstudy.reports.checks import inseparable_sentences
 from accstudy.reports.common import (
     between,
     flagged,
@@ -18,6 +17,7 @@ from accstudy.reports.common import (
     range_phrase,
 )
 from accstudy.reports.document import Document, ReportContent, Text, italic, symbol
+from accstudy.reports.effects import inseparable_sentences
 from accstudy.reports.models import engines_said, margin_name, response_label
 from accstudy.reports.record import reference_methods
 from accstudy.words.catalogue import rich, say, words

@@ -417,23 +417,9 @@ def escaped(text: str) -> str:
 def latex_table(
     caption: str, titles: Sequence[str], rows: Sequence[Sequence[str]], *, label: str
 ) -> bytes:
-    """Write a table with rules of the package booktabs.
+    """Write a table, cells as printed, with rules of the package booktabs, in UTF-8.
 
-    Parameters
-    ----------
-    caption : str
-        What the table shows.
-    titles : sequence of str
-        Column titles; the first column is set left, the others right.
-    rows : sequence of sequence of str
-        Cells as printed.
-    label : str
-        For cross-references.
-
-    Returns
-    -------
-    bytes
-        UTF-8.
+    The first column is set left, the others right; `label` is for cross-references.
     """
     lines = [
         r"% \usepackage{booktabs,textcomp}",

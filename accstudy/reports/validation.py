@@ -16,7 +16,6 @@ from accstudy.reports.accuracy import (
     precision_relations,
     variance_parts,
 )
-from accstudy.reports.checks import design_section, model_evidence
 from accstudy.reports.common import (
     between,
     bias_sentence,
@@ -36,6 +35,7 @@ from accstudy.reports.common import (
 )
 from accstudy.reports.comparison import differences_table
 from accstudy.reports.document import Document, ReportContent, Text, extended, strong_accent
+from accstudy.reports.effects import design_section, model_evidence
 from accstudy.reports.methods import checklist, methods_section
 from accstudy.reports.models import (
     at_ends,

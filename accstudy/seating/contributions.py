@@ -215,10 +215,7 @@ class Origin(NamedTuple):
 def main_origin(contributions: pd.DataFrame) -> Origin:
     """Implant whose error counts most for the misfit of one scan and way of seating.
 
-    Parameters
-    ----------
-    contributions : DataFrame
-        Rows of table ``seating_contributions`` of one scan and one ``seated``.
+    From the rows of table ``seating_contributions`` of one scan and one ``seated``.
     """
     whole = contributions[contributions["part"] == "whole"]
     top = whole.iloc[int(np.argmax(whole["contribution_um"]))]

@@ -255,13 +255,7 @@ class Framework:
 
 
 def models(poses: pd.DataFrame, implants: pd.DataFrame) -> list[str]:
-    """Models that have poses, in their order.
-
-    Raises
-    ------
-    InputError
-        If a model has no reference.
-    """
+    """Models that have poses, in their order; InputError if one has no reference."""
     found = list(dict.fromkeys(poses["model"]))
     unknown = [m for m in found if m not in set(implants["model"])]
     if unknown:

@@ -12,8 +12,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from accstudy.accuracy.along_arch import RELATIONS, fit_relation
 from accstudy.accuracy.bounds import Grouping, normal_bounds
-from accstudy.accuracy.spans import RELATIONS, fit_relation
 from accstudy.compare.deviations import pair_deviations
 from accstudy.errors import ComputationError, InputError
 from accstudy.geometry.elements import (

@@ -75,13 +75,7 @@ class Case:
 
     @property
     def frame(self) -> pd.DataFrame:
-        """A copy of the data.
-
-        Raises
-        ------
-        InputError
-            If the example has none.
-        """
+        """A copy of the data; InputError if the example has none."""
         if self.data is None:
             raise InputError(f'the published example "{self.id}" has no data file')
         return self.data.copy()
@@ -122,19 +116,9 @@ def _typed(column: pd.Series) -> pd.Series:
 
 
 def table(topic: str, name: str) -> pd.DataFrame:
-    """Read one CSV file of a topic, such as a printed table of critical values.
+    """Read ``{name}.csv`` of a topic, a folder of ``selftest/data``: printed critical values, say.
 
-    Parameters
-    ----------
-    topic : str
-        Folder below ``selftest/data``.
-    name : str
-        File name without ``.csv``.
-
-    Returns
-    -------
-    DataFrame
-        A fresh copy; decimals are read to the nearest double.
+    A fresh copy; decimals are read to the nearest double.
 
     Examples
     --------

@@ -178,13 +178,7 @@ SHAPES: dict[str, BodyShape] = {
 
 
 def body_shape(name: str) -> BodyShape:
-    """Look up a simulated scan body.
-
-    Raises
-    ------
-    InputError
-        If there is none of that name.
-    """
+    """Look up a simulated scan body; InputError if there is none of that name."""
     if name not in SHAPES:
         raise InputError(f'no scan body shape "{name}"', hint=nearest(name, list(SHAPES)))
     return SHAPES[name]

@@ -142,22 +142,11 @@ class Scene:
         *,
         scanned: Callable[[Floats], NDArray[np.bool_]] | None = None,
     ) -> tuple[Floats, Labels]:
-        """Triangulate the open surface on a lattice turned at random.
+        """Triangulate the open surface on a lattice turned at random: vertices, mm, and faces.
 
-        Parameters
-        ----------
-        n_triangles : int
-            How many triangles, within a tenth.
-        rng : Generator
-            Source of chance.
-        scanned : callable, optional
-            Which points of the model frame the scanner passed over.
-
-        Returns
-        -------
-        vertices_mm : (n, 3) ndarray
-            In the model frame, on the surface; some may belong to no triangle.
-        faces : (m, 3) ndarray of int32
+        There are `n_triangles` within a tenth. Vertices are in the model frame, on the surface;
+        some may belong to no triangle. `scanned` tells which points of the model frame the scanner
+        passed over.
         """
         turn = random_pose(rng, shift_mm=1.0)
         back = turn.inverse()

@@ -20,7 +20,7 @@ from accstudy.mesh.read import read_mesh, study_mesh
 from accstudy.mesh.scene import View, fit_view, shade
 from accstudy.mesh.stl_obj import stl_bytes
 from accstudy.study.files import Files, write_files
-from accstudy.study.reader import Reader
+from accstudy.study.load import Reader
 from accstudy.study.settings import Learned, ScanBodySettings, Settings
 from accstudy.study.toml import read_settings
 

@@ -371,18 +371,8 @@ def by_reference(study: Study, poses: pd.DataFrame) -> Iterator[tuple[pd.DataFra
 def deviations(study: Study, poses: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Compare every scan with the reference valid on its day.
 
-    Parameters
-    ----------
-    study : Study
-        The study.
-    poses : DataFrame
-        Table ``poses``, at the reference's temperature.
-
-    Returns
-    -------
-    pairs, singles : DataFrame
-        Tables ``pair_deviations`` and ``implant_deviations`` with the scans'
-        factor columns, in the order of the scan list.
+    From table ``poses`` at the reference's temperature: tables ``pair_deviations`` and
+    ``implant_deviations`` with the scans' factor columns, in the order of the scan list.
     """
     datum = study.settings.analysis.datum
     pairs, singles = [], []

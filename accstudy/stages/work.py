@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,6 @@ from accstudy.errors import Finding, InputError, Severity, StudyError, fault, gr
 from accstudy.stages import measure as measuring
 from accstudy.stages.check import unprintable_texts
 from accstudy.stages.measure import Show, start_keys, started
-from accstudy.stages.report import STATUS, ReportOptions, drift_status, status_file
 from accstudy.stages.steps import (
     NOT_ANALYZED,
     Cache,
@@ -62,6 +62,32 @@ Say = Callable[[str], None]
 
 CACHE = Path(".accstudy") / "measured"
 """Where measured scans are kept, in the study folder."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportOptions:
+    """What the report depends on beside results and record.
+
+    ``figures`` are the forms in which figures come as files, too, parted by commas; ``page``
+    whether a page to explore comes with it, ``who`` who runs it, ``issued`` the date of issue
+    (YYYY-MM-DD) where it is not that of study.toml. ``dpi`` is of figures as PNG and TIFF; None, as
+    in records of before it could be chosen, is 300.
+    """
+
+    figures: str = ""
+    page: bool = False
+    who: str = ""
+    issued: str = ""
+    dpi: int | None = 300
+
+    @property
+    def forms(self) -> tuple[str, ...]:
+        """The forms one by one."""
+        return tuple(part for part in self.figures.split(",") if part)
+
+    def chosen(self) -> dict[str, Any]:
+        """What the record says of them."""
+        return {name: value for name, value in asdict(self).items() if value is not None}
 
 
 class Work:
@@ -159,7 +185,7 @@ class Work:
     def _poses(self, found: measuring.Measured) -> None:
         self.keep("poses", found.poses)
         if not self.study.referenced:
-            from accstudy.stages.without_reference import arrangement_of, with_arrangement
+            from accstudy.stages.analyze import arrangement_of, with_arrangement
 
             self.keep("arrangement", arrangement_of(self.study, self.tables["poses"]))
             self.study = with_arrangement(self.study, self.tables["arrangement"])
@@ -444,3 +470,63 @@ def _bytes_of(path: Path) -> bytes:
     except OSError as error:
         what = f"cannot be read: {error.strerror}"
         raise InputError(what, where=f"results/{path.name}", hint="move it away") from None
+
+
+STATUS = "status.json"
+"""Name of the file in the results folder."""
+
+_NEXT = "next session"
+
+
+def drift_status(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame | None:
+    """Table ``drift_status``, or its replacement without a reference."""
+    name = "drift_status"
+    return tables.get(name, tables.get(UNREFERENCED[name]))
+
+
+def _needs_action(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Devices to act upon now: a signal stands, or the limit is not verified."""
+    status = drift_status(tables)
+    if status is None or not len(status):
+        return pd.DataFrame()
+    return status[status["action"] != _NEXT]
+
+
+def standing_lines(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """A line a device that needs action."""
+    return [
+        " ".join(
+            part
+            for part in (
+                f"{row['device'] or 'device'} (model {row['model']}): {row['action']}.",
+                row["what"],
+                row.get("limit_what"),
+                row.get("duty_what"),
+            )
+            if part
+        )
+        for row in _needs_action(tables).to_dict("records")
+    ]
+
+
+def status_file(status: pd.DataFrame) -> dict[str, Any]:
+    """Content of status.json, from table ``drift_status``.
+
+    ``stands`` (of any device), ``exit_code`` of a run that leaves no scan out, and ``devices``: the
+    row of each, dates as ISO text, what is empty as null.
+    """
+    devices = [
+        {str(name): _plain(value) for name, value in row.items()}
+        for row in status.to_dict("records")
+    ]
+    acts = bool(len(_needs_action({"drift_status": status})))
+    stands = bool(status["stands"].fillna(False).astype(bool).any()) if len(status) else False
+    return {"stands": stands, "exit_code": 5 if acts else 0, "devices": devices}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    if pd.isna(value):
+        return None
+    return value.item() if hasattr(value, "item") else value

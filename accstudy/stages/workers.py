@@ -292,32 +292,14 @@ def each(
     scheduler: str = "",
     folder: Path = Path(),
 ) -> Iterator[Result]:
-    """Do the same work on every item; results come in the order of the items.
+    """Do the same work on every item; results come in the order of the items, as soon as they are
+    done.
 
-    Parameters
-    ----------
-    work : callable
-        A function of a module, so that another process finds it.
-    items : sequence
-        What it is called with, one at a time.
-    jobs : int
-        Processes; with one, or one item, everything stays in this process.
-    scheduler : str
-        Address of a Dask scheduler that is to do the work instead.
-    folder : Path
-        Study folder, which the workers of a cluster must see, too.
-
-    Yields
-    ------
-    object
-        What `work` returns, as soon as it and all before it are done.
-
-    Raises
-    ------
-    WorkerLostError
-        If a process ended before its work did.
-    SchedulerError, WorkerDiffersError, MissingLibraryError
-        If the cluster cannot do it.
+    `work` is a function of a module, so that another process finds it. With one job, or one item,
+    everything stays in this process; `scheduler` is the address of a Dask scheduler that is to do
+    the work instead, whose workers must see the study `folder`, too. WorkerLostError if a process
+    ended before its work did; SchedulerError, WorkerDiffersError, MissingLibraryError if the
+    cluster cannot do it.
     """
     if scheduler and items:
         yield from on_cluster(work, items, address=scheduler, folder=folder)

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy.special import stdtrit
 
+from accstudy.accuracy.along_arch import hotelling, implant_vectors
 from accstudy.accuracy.budget import (
     Part,
     SeatingOfBodies,
@@ -14,7 +15,6 @@ from accstudy.accuracy.budget import (
     seating_from_data,
     uncertainty_budget,
 )
-from accstudy.accuracy.implants import hotelling, implant_vectors
 from accstudy.selftest.precision import one_way
 from accstudy.selftest.published import case
 from accstudy.tables import TABLES, csv_bytes

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import optimize
 
+from accstudy.accuracy.along_arch import RELATIONS, fit_relation, precision_vs_span
 from accstudy.accuracy.reference_uncertainty import e_n
-from accstudy.accuracy.spans import RELATIONS, fit_relation, precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, failure_rate, failure_table
 from accstudy.errors import ComputationError, InputError
 from accstudy.selftest.published import case

@@ -4,9 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from accstudy.accuracy.implants import alignment_table, implants_above, prediction_ellipse
+from accstudy.accuracy.along_arch import (
+    RELATIONS,
+    alignment_table,
+    implants_above,
+    precision_curve,
+    prediction_ellipse,
+)
 from accstudy.accuracy.outliers import outlier_counts
-from accstudy.accuracy.spans import RELATIONS, precision_curve
 from accstudy.accuracy.summary import condition_summary
 from accstudy.compare.arch import arch_of
 from accstudy.seating.summary import seat_medians

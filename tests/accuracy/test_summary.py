@@ -7,13 +7,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from accstudy.accuracy.along_arch import precision_vs_span
 from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
 from accstudy.accuracy.judge import NOT_VERIFIED, REFUTED, VERIFIED
 from accstudy.accuracy.measurands import natural
 from accstudy.accuracy.outliers import outlier_table
 from accstudy.accuracy.reference_uncertainty import pair_reference_u, shared_uncertainty
-from accstudy.accuracy.spans import precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, field_figures, field_table, study_results
 from accstudy.selftest.precision import one_way
 from accstudy.tables import TABLES, csv_bytes

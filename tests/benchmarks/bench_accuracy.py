@@ -12,11 +12,10 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.along_arch import implant_vectors, precision_vs_span
 from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.implants import implant_vectors
 from accstudy.accuracy.outliers import outlier_table
-from accstudy.accuracy.spans import precision_vs_span
 from accstudy.accuracy.summary import accuracy_table, variance_components
 
 IMPLANTS = 8

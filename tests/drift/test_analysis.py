@@ -26,7 +26,7 @@ from accstudy.drift.measurands import (
 )
 from accstudy.drift.stretch import OF_SD, chart_stretch
 from accstudy.errors import InputError
-from accstudy.reports.device import work_in_doubt
+from accstudy.reports.drift import work_in_doubt
 from accstudy.stages.references import reference_changes, references_that_differ
 from accstudy.tables import TABLES, csv_bytes, empty, shape
 from accstudy.words.numbers import date

@@ -12,8 +12,7 @@ from accstudy.models.checks import leave_out, quantiles, spread_tests
 from accstudy.models.decisions import equivalence, holm, log_base
 from accstudy.models.inference import cell_rows, component_tests, sd_limits
 from accstudy.models.means import contrasts, marginal_means, slopes
-from accstudy.models.refits import bootstrap_tests
-from accstudy.models.results import spec_fit
+from accstudy.models.results import bootstrap_tests, spec_fit
 from accstudy.selftest.published import case
 
 

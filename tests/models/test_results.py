@@ -275,7 +275,7 @@ def test_statsmodels_finds_no_higher_likelihood_of_a_model_of_few_columns(pairs)
 
 
 def test_two_programs_that_differ_are_a_warning(pairs, monkeypatch):
-    monkeypatch.setattr("accstudy.models.refits._once_more", lambda fit: (0.0, 0.02))
+    monkeypatch.setattr("accstudy.models.results._once_more", lambda fit: (0.0, 0.02))
     table = pairs(models=(4,), repeats=2)
     spec = ModelSpec("m", "pair.distance_um", "technique", ("scan",))
     found = model_tables([spec], table, table, limits=False)

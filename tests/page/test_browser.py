@@ -21,7 +21,7 @@ from PIL import Image
 from accstudy.mesh.model import Mesh
 from accstudy.page.build import build_page
 from accstudy.reports.document import ReportContent
-from accstudy.stages.page import drift_charts
+from accstudy.stages.report import drift_charts
 
 pytestmark = pytest.mark.filterwarnings("default")
 

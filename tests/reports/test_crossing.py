@@ -5,10 +5,10 @@ import re
 import pandas as pd
 import pytest
 
-from accstudy.accuracy.implants import cell_table
+from accstudy.accuracy.along_arch import cell_table
 from accstudy.models.grouping import confounded
-from accstudy.reports.checks import design_section, inseparable_sentences
 from accstudy.reports.document import Document, ReportContent, plain
+from accstudy.reports.effects import design_section, inseparable_sentences
 
 
 def content(rows, cell=("operator", "session"), random=("model", "operator/session")):

@@ -10,7 +10,7 @@ import pytest
 
 from accstudy.drift.status import device_remarks
 from accstudy.reports.common import flagged
-from accstudy.reports.device import limit_met, remark
+from accstudy.reports.drift import limit_met, remark
 from accstudy.reports.methods import methods
 
 

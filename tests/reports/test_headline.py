@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 
-from accstudy.reports.checks import scatter_caution
 from accstudy.reports.comparison import (
     _by_level,
     answer,
@@ -11,6 +10,7 @@ from accstudy.reports.comparison import (
     effects_table,
 )
 from accstudy.reports.document import Document, ReportContent, plain
+from accstudy.reports.effects import scatter_caution
 from accstudy.reports.models import held_phrase
 from accstudy.reports.verdicts import verdicts_table
 

@@ -11,12 +11,16 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
+from accstudy.accuracy.along_arch import (
+    alignment_table,
+    implants_above,
+    precision_curve,
+    precision_vs_span,
+)
 from accstudy.accuracy.budget import uncertainty_budget
 from accstudy.accuracy.conformity import LimitOf, conformity_tables
-from accstudy.accuracy.implants import alignment_table, implants_above
 from accstudy.accuracy.measurands import range_table, run_table
 from accstudy.accuracy.outliers import outlier_counts
-from accstudy.accuracy.spans import precision_curve, precision_vs_span
 from accstudy.accuracy.summary import (
     accuracy_table,
     condition_summary,

@@ -7,7 +7,7 @@ from accstudy.compare.deviations import implant_deviations, pair_deviations
 from accstudy.mesh.model import Mesh
 from accstudy.page.build import PageContent
 from accstudy.reports.document import ReportContent, marked
-from accstudy.stages.page import drift_charts
+from accstudy.stages.report import drift_charts
 
 HOSTILE = "</script><script>window.hacked=1</script><img src=x onerror='hacked=1'>@@DATA@@\u2028\""
 
