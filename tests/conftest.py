@@ -4,6 +4,8 @@ import gc
 
 import pytest
 
+gc.set_threshold(50_000, 20, 50)  # at the usual ones it takes a twentieth of all tests
+
 collect_ignore = ["mutants.py"]  # needs a tool of its own; see the Makefile
 
 
@@ -23,9 +25,3 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if groups[item.path]:
             item.add_marker(pytest.mark.xdist_group(min(groups[item.path], key=len)))
-
-
-def pytest_collection_finish():
-    """What is loaded by now stays: without looking at it again, collections take a tenth."""
-    gc.collect()
-    gc.freeze()
