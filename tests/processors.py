@@ -32,7 +32,7 @@ from accstudy.study.record import computer
 ROOT = Path(__file__).parents[1]
 KINDS = ("validation", "comparison", "drift")
 FEWER = {
-    "validation": "repeat == '1'",
+    "validation": "repeat == '1' and session == '1'",
     "comparison": "operator in ('operator 1', 'operator 2') and technique != 'technique C' "
     "and model in ('M4-15a', 'M6-30a')",
     "drift": "device == 'device A'",

@@ -47,6 +47,7 @@ def person(browser):
     return Person(browser)
 
 
+@pytest.mark.slow  # two whole runs, one of them from screen to screen: a minute
 def test_a_clinic_from_nothing_to_the_report(started, person, export, tmp_path):
     scans = sorted(export.glob("op*.stl"))
     with started(tmp_path / "home") as desk:
