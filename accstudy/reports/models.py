@@ -51,18 +51,21 @@ def response_label(response: str, *, size: bool = False) -> str:
     --------
     >>> response_label("log(abs(pair.distance_um))")
     'geometric mean of |deviation of the distance|'
-    >>> response_label("implant.vertical_um")
-    'deviation of the vertical position'
+    >>> response_label("implant.mesiodistal_um"), response_label("implant.angle_deg")
+    ('mesiodistal deviation', 'tilt of the axis')
+    >>> response_label("abs(pair.distance_um)"), response_label("pair.bone_height_mm")
+    ('|deviation of the distance|', 'bone height')
     """
-    column = re.search(r"(?:pair|implant|scan)\.(\w+)", response)
-    name = column.group(1) if column else response
-    said = words("models.responses").get(name, name.rsplit("_", 1)[0].replace("_", " "))
-    if "implant.distance" in response:
-        said = say("models.3d_deviation_of_an")
+    named = re.search(r"(?:(pair|implant|scan)\.)?([^\W\d]\w*)(?![\w(.])", response)
+    table, column = named.groups() if named else ("", response)
+    known = words("models.responses")
+    own = re.sub(r"_(um|mm|deg|ppm)$", "", column).replace("_", " ")
+    said = known.get(f"{table}_{column}", known.get(column, own))
     if "spread(" in response:
         return say("models.scatter_of_the", said=said)
-    key = "size" if size else "mean"
-    return said if log_base(response) is None else choose("models.logs", key, said=said)
+    if log_base(response) is None:
+        return choose("models.logs", "size", said=said) if "abs(" in response else said
+    return choose("models.logs", "size" if size else "mean", said=said)
 
 
 def means_rows(content: ReportContent, models: list[str]) -> pd.DataFrame:
