@@ -9,7 +9,7 @@ import pandas as pd
 from accstudy.figures.style import rows_of
 from accstudy.reports.document import Document, ReportContent, Text, extended
 from accstudy.words.catalogue import area, choose, count, say, words
-from accstudy.words.names import measurand_name
+from accstudy.words.names import measurand_name, variable_name
 from accstudy.words.numbers import (
     interval,
     joined,
@@ -219,7 +219,7 @@ def tried_sentence(content: ReportContent) -> str:
     )
     cells = content.table("condition_summary")
     cell = [str(c) for c in content.settings.get("analysis", {}).get("cell") or ()]
-    ranges = [(c.replace("_", " "), range_of(content, c)) for c in cell]
+    ranges = [(variable_name(c), range_of(content, c)) for c in cell]
     sizes = [count(int(row.n_levels), name) for name, row in ranges if row is not None]
     if text and sizes and len(cells):
         *fewer, most = sorted(set(cells["n_cells"].tolist()))
@@ -265,14 +265,14 @@ def holds_for(document: Document, content: ReportContent) -> None:
     levels = factor_levels(content)
     pairs: list[tuple[str, Text]] = []
     same = [
-        v[0] if name.lower() in v[0].lower() else f"{_label(name)} {v[0]}"
+        v[0] if name.lower() in v[0].lower() else f"{variable_name(name)} {v[0]}"
         for name, v in levels.items()
         if len(v) == 1 and " to " not in v[0]
     ]
     if same:
         pairs.append((say("common.throughout"), ", ".join(same)))
     varied = [
-        _levels_said(_label(name), values)
+        _levels_said(variable_name(name), values)
         for name, values in levels.items()
         if len(values) > 1 or " to " in values[0]
     ]
@@ -316,10 +316,6 @@ def _levels_said(name: str, values: list[str]) -> str:
     kept = short if all(short) else values
     said = joined([v.replace(" to ", "\u00a0to\u00a0") for v in kept])
     return f"{name} {said}"
-
-
-def _label(factor: str) -> str:
-    return factor.replace("_", " ")
 
 
 def left_out(document: Document, content: ReportContent) -> None:

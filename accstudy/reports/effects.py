@@ -45,7 +45,7 @@ def design_section(document: Document, content: ReportContent) -> None:
         document.listed(
             "design.cells_table",
             [[key, "; ".join(_by_condition(own))] for (key,), own in cells],
-            cell=joined([factor_name(c) for c in cell]),
+            cell=joined([variable_name(c) for c in cell]),
         )
 
 
@@ -227,7 +227,7 @@ def inseparable_sentences(content: ReportContent) -> list[str]:
     """
     table, out = content.table("model_confounding"), []
     for (a, b), rows in groups(table, ["factor", "other_factor"]) if len(table) else []:
-        said = say("design.is_confounded_with", outer=factor_name(b), inner=factor_name(a))
+        said = say("design.is_confounded_with", outer=variable_name(b), inner=variable_name(a))
         if len(rows) > _MOST_NAMED:
             blocks = rows["block"].nunique()
             out.append(say("design.their_levels_fall_into", said=said, blocks=blocks))
@@ -235,15 +235,10 @@ def inseparable_sentences(content: ReportContent) -> list[str]:
         each = []
         for _, mine in groups(rows, ["block"]):
             own, other = (list(map(str, mine.loc[mine["factor_of"] == f, "level"])) for f in (a, b))
-            levels = named_levels(factor_name(b), other)
+            levels = named_levels(variable_name(b), other)
             each.append(say("design.only_with", own=joined(own), levels=levels))
         out.append(f"{said}: {', '.join(each)}")
     return out
-
-
-def factor_name(factor: str) -> str:
-    """Factor in words."""
-    return factor.replace("_", " ")
 
 
 def named_levels(name: str, levels: list[str]) -> str:

@@ -21,7 +21,7 @@ from accstudy.reports.effects import inseparable_sentences
 from accstudy.reports.models import engines_said, margin_name, response_label
 from accstudy.reports.record import reference_methods
 from accstudy.words.catalogue import rich, say, words
-from accstudy.words.names import alignment_name
+from accstudy.words.names import alignment_name, variable_name
 from accstudy.words.numbers import joined, missing, number
 
 
@@ -508,7 +508,7 @@ def _steps(content: ReportContent) -> str:
         for f in ("device", "software", "technique", "scan_body_type", "light", "splint")
         if f in factors
     ]
-    said = joined([k.replace("_", " ") for k in known])
+    said = joined([variable_name(k) for k in known])
     return say("design.recorded_the_rest_for", said=said) if known else say("design.for_the_author")
 
 

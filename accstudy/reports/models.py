@@ -59,8 +59,7 @@ def response_label(response: str, *, size: bool = False) -> str:
     named = re.search(r"(?:(pair|implant|scan)\.)?([^\W\d]\w*)(?![\w(.])", response)
     table, column = named.groups() if named else ("", response)
     known = words("models.responses")
-    own = re.sub(r"_(um|mm|deg|ppm)$", "", column).replace("_", " ")
-    said = known.get(f"{table}_{column}", known.get(column, own))
+    said = known.get(f"{table}_{column}", known.get(column, variable_name(column)))
     if "spread(" in response:
         return say("models.scatter_of_the", said=said)
     if log_base(response) is None:
