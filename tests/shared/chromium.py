@@ -10,8 +10,11 @@ import pytest
 
 
 @contextlib.contextmanager
-def chromium(profile, *, webgl=True):
-    """Chromium whose own services keep quiet; WebGL is drawn by software."""
+def chromium(profile, *, webgl=True, fonts=None):
+    """Chromium whose own services keep quiet; WebGL is drawn by software.
+
+    Text has the typefaces of the folder `fonts` where it names them, those of the machine else.
+    """
     drawn = ("--enable-unsafe-swiftshader", "--use-angle=swiftshader")
     driver, program = shutil.which("chromedriver"), shutil.which("chromium")
     if not (driver and program):
@@ -30,7 +33,12 @@ def chromium(profile, *, webgl=True):
     options.set_capability("goog:loggingPrefs", logs)
     if not webgl:
         options.add_experimental_option("perfLoggingPrefs", {"enablePage": False})
-    running = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
+    data = Path(profile, "data")
+    if fonts:
+        data.mkdir()
+        (data / "fonts").symlink_to(fonts)
+    service = webdriver.ChromeService(driver, env=os.environ | {"XDG_DATA_HOME": str(data)})
+    running = webdriver.Chrome(options=options, service=service)
     try:
         yield running
     finally:

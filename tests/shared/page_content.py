@@ -94,7 +94,11 @@ def drift(bad=""):
         "drift_status": pd.DataFrame(status),
         "drift_signals": signals,
         "events": pd.DataFrame(
-            {"at": at[5:6], "device": f"device A{bad}", "kind": f"tip changed{bad}"}
+            {
+                "at": [at[5] - pd.Timedelta("400D"), at[5], at[5] + pd.Timedelta("400D")],
+                "device": f"device A{bad}",
+                "kind": [f"installed{bad}", f"tip changed{bad}", f"put out of use{bad}"],
+            }
         ),
     }
     return ReportContent("", {}, tables, {}, "")
