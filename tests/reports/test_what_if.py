@@ -677,6 +677,9 @@ def scatter_alone():
                                            estimate=lone["estimate"] * 2)])  # fmt: skip
     yield "two contrasts", study("precision", *keep, *models, precision=base,
                                  model_contrasts=several)  # fmt: skip
+    slopes = put(lone, lone["covariate"].ne(""), shown=True)
+    yield "two slopes", study("precision", *keep, *models, precision=base,
+                              model_contrasts=slopes)  # fmt: skip
 
 
 # ---- drift ------------------------------------------------------------------------------
