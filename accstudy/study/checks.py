@@ -46,19 +46,19 @@ def add_groups(
     condition, cell = grouped_by(settings, factors)
     out = scans.copy()
     for column, names in {"condition": condition, "cell": cell}.items():
-        for name in names:
-            if name not in factors:
-                findings.append(
-                    fault(
-                        "unknown-factor",
-                        f'analysis.{column} names "{name}", which is not a column of the scan list',
-                        place("study.toml", column=f"analysis.{column}"),
-                        f"{nearest(name, factors)}; or, if a column has another name, write "
-                        f'columns.{name} = "..." below [scans] in study.toml, or remove it here'
-                        if factors
-                        else "add the column",
-                    )
-                )
+        findings += [
+            fault(
+                "unknown-factor",
+                f'analysis.{column} names "{name}", which is not a column of the scan list',
+                place("study.toml", column=f"analysis.{column}"),
+                f"{nearest(name, factors)}; or, if a column has another name, write "
+                f'columns.{name} = "..." below [scans] in study.toml, or remove it here'
+                if factors
+                else "add the column",
+            )
+            for name in names
+            if name not in factors
+        ]
         present = [name for name in names if name in factors]
         if column == "cell" and settings.analysis.laboratory not in ("", *names):
             findings.append(
@@ -77,28 +77,24 @@ def add_groups(
             findings += _casts_as_cells(out)
         for name in present:
             empty = out[name].map(_label) == ""
-            for row in out.loc[empty & (out["status"] != "failed"), "row"]:
-                findings.append(
-                    fault(
-                        "empty-factor",
-                        f"{name} is empty, but scans are grouped by it",
-                        place(settings.scans.list, row, name),
-                        "fill it in",
-                    )
-                )
+            what = f"{name} is empty, but scans are grouped by it"
+            findings += [
+                fault("empty-factor", what, place(settings.scans.list, row, name), "fill it in")
+                for row in out.loc[empty & (out["status"] != "failed"), "row"]
+            ]
     reasons = {e.scan: e.reason for e in settings.exclusions}
     there = set(out["scan"])
     hint = Nearest(out["scan"])
-    for name in reasons:
-        if name not in there:
-            findings.append(
-                fault(
-                    "unknown-scan",
-                    f'exclusions name scan "{name}", which is not in the scan list',
-                    place("study.toml", column="exclusions"),
-                    hint(name),
-                )
-            )
+    findings += [
+        fault(
+            "unknown-scan",
+            f'exclusions name scan "{name}", which is not in the scan list',
+            place("study.toml", column="exclusions"),
+            hint(name),
+        )
+        for name in reasons
+        if name not in there
+    ]
     out["excluded"] = [reasons.get(name, "") for name in out["scan"]]
     return out, findings + _pooled(out, settings)
 
@@ -150,31 +146,29 @@ def against_reference(
     scans: pd.DataFrame, implants: pd.DataFrame, settings: Settings
 ) -> list[Finding]:
     """See that models and datum implants that are named are in the reference."""
-    findings: list[Finding] = []
     known = {str(m): set(g["implant"]) for m, g in implants.groupby("model")}
     hint = Nearest(known)
-    for row in records(scans[["model", "row"]]):
-        if row["model"] and row["model"] not in known:
-            findings.append(
-                fault(
-                    "unknown-model",
-                    f'model "{row["model"]}" is not in the reference',
-                    place(settings.scans.list, row["row"], "model"),
-                    hint(row["model"]),
-                )
-            )
-    for implant in dict.fromkeys(settings.analysis.datum):
-        for name, names in known.items():
-            if implant not in names:
-                findings.append(
-                    fault(
-                        "unknown-implant",
-                        f'datum implant "{implant}" is not in model "{name}"',
-                        place("study.toml", column="analysis.datum"),
-                        nearest(implant, sorted(names)),
-                    )
-                )
-    return findings
+    models = [
+        fault(
+            "unknown-model",
+            f'model "{row["model"]}" is not in the reference',
+            place(settings.scans.list, row["row"], "model"),
+            hint(row["model"]),
+        )
+        for row in records(scans[["model", "row"]])
+        if row["model"] and row["model"] not in known
+    ]
+    return models + [
+        fault(
+            "unknown-implant",
+            f'datum implant "{implant}" is not in model "{name}"',
+            place("study.toml", column="analysis.datum"),
+            nearest(implant, sorted(names)),
+        )
+        for implant in dict.fromkeys(settings.analysis.datum)
+        for name, names in known.items()
+        if implant not in names
+    ]
 
 
 def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) -> list[Finding]:
@@ -192,19 +186,15 @@ def check_events(events: pd.DataFrame, scans: pd.DataFrame, settings: Settings) 
             findings.append(fault("duplicate-event", what, where, "remove one of the two rows"))
         seen.setdefault(key, row["row"])
         if row["device"] and devices and row["device"] not in named:
-            findings.append(
-                warning(
-                    "unknown-device",
-                    say("findings.the_event_concerns_device", device=row["device"]),
-                    place(file, row["row"], "device"),
-                    say("findings.without_scans_here_leave", hint=hint(row["device"])),
-                )
-            )
+            what = say("findings.the_event_concerns_device", device=row["device"])
+            mend = say("findings.without_scans_here_leave", hint=hint(row["device"]))
+            where = place(file, row["row"], "device")
+            findings.append(warning("unknown-device", what, where, mend))
     return findings
 
 
 def conditions_of_scanning(
-    settings: Settings, implants: pd.DataFrame | None = None, scans: pd.DataFrame | None = None
+    settings: Settings, implants: pd.DataFrame | None, scans: pd.DataFrame | None
 ) -> list[Finding]:
     """Warn of contributions that the uncertainty budget cannot include."""
     findings: list[Finding] = []
@@ -266,14 +256,9 @@ def _limits_not_used(settings: Settings) -> list[Finding]:
     given = [name for name in names if getattr(settings.limits, name)]
     if not given:
         return []
-    return [
-        remark(
-            "limits-not-used",
-            say("findings.without_a_reference_no", given=", ".join(given)),
-            place("study.toml", column=f"limits.{given[0]}"),
-            say("findings.have_the_model_measured"),
-        )
-    ]
+    what = say("findings.without_a_reference_no", given=", ".join(given))
+    where = place("study.toml", column=f"limits.{given[0]}")
+    return [remark("limits-not-used", what, where, say("findings.have_the_model_measured"))]
 
 
 def _blank_temperatures(scans: pd.DataFrame, settings: Settings) -> list[Finding]:
@@ -413,13 +398,9 @@ def _undated(scans: pd.DataFrame, file: str) -> list[Finding]:
     lacking = (
         scans["measured_at"].isna() & (scans["status"] != "failed") & (scans["excluded"] == "")
     )
+    what, mend = say("findings.measured_at_is_empty"), say("findings.fill_it_in_or")
     return [
-        fault(
-            "empty-factor",
-            say("findings.measured_at_is_empty"),
-            place(file, row, "measured_at"),
-            say("findings.fill_it_in_or"),
-        )
+        fault("empty-factor", what, place(file, row, "measured_at"), mend)
         for row in scans.loc[lacking, "row"]
     ]
 
@@ -435,13 +416,11 @@ def _days(
     date = pd.to_datetime(days)
     odd = (date >= pd.Timestamp(today) + pd.Timedelta(days=1)) | (date < pd.Timestamp(_EARLIEST))
     for at, row in zip(days[odd], rows[odd], strict=True):
-        where = place(file, row, column)
-        if at.date() > today:
-            what = f"{column} {at.date().isoformat()} lies in the future"
-            found.append(warning("future-date", what, where, "check the year"))
-        elif at.date() < _EARLIEST:
-            what = f"{column} {at.date().isoformat()} lies before {_EARLIEST.year}"
-            found.append(warning("early-date", what, where, "check the year"))
+        code, said = "future-date", "in the future"
+        if at.date() < _EARLIEST:
+            code, said = "early-date", f"before {_EARLIEST.year}"
+        what = f"{column} {at.date().isoformat()} lies {said}"
+        found.append(warning(code, what, place(file, row, column), "check the year"))
     return found
 
 

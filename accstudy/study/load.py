@@ -161,21 +161,18 @@ class Reader:
                 u_body_um=out["u_body_um"].mask(mine, around),
                 u_body_deg=out["u_body_deg"].mask(mine, known.u_axis_deg),
             )
+            what = say(
+                "findings.scan_body_is_not",
+                name=name,
+                copies=known.copies,
+                scan=known.scan,
+                u_height_um=known.u_height_um,
+                u_aside_um=known.u_aside_um,
+                u_axis_deg=known.u_axis_deg,
+            )
+            where = place("study.toml", column=f"scan_body.{name}.learned")
             self.findings.append(
-                remark(
-                    "learned-body",
-                    say(
-                        "findings.scan_body_is_not",
-                        name=name,
-                        copies=known.copies,
-                        scan=known.scan,
-                        u_height_um=known.u_height_um,
-                        u_aside_um=known.u_aside_um,
-                        u_axis_deg=known.u_axis_deg,
-                    ),
-                    place("study.toml", column=f"scan_body.{name}.learned"),
-                    say("findings.use_the_cad_geometry"),
-                )
+                remark("learned-body", what, where, say("findings.use_the_cad_geometry"))
             )
         return out
 
@@ -269,19 +266,16 @@ class Reader:
         found, faults = provisional_arrangement(poses, sketch, models, file=file)
         for model, n in counts.groupby("model", sort=False)["scan"].nunique().items():
             if n < 2:
-                at = place(
-                    self.settings.scans.list,
-                    int(counts.loc[counts["model"] == model, "row"].iloc[0]),
+                row = int(counts.loc[counts["model"] == model, "row"].iloc[0])
+                what = (
+                    f'model "{model}" was scanned only once: without a reference a single scan '
+                    "gives no result"
                 )
-                faults.append(
-                    fault(
-                        "scanned-once",
-                        f'model "{model}" was scanned only once: without a reference a single scan '
-                        "gives no result",
-                        at,
-                        "repeat the scan, or remove the row",
-                    )
+                at, mend = (
+                    place(self.settings.scans.list, row),
+                    "repeat the scan, or remove the row",
                 )
+                faults.append(fault("scanned-once", what, at, mend))
         self.findings += faults
         return with_angulation(found, None)
 
@@ -302,40 +296,35 @@ class Reader:
         reserved = {"condition", "cell", "excluded"}
         for table in ("implant_deviations", "pair_deviations", "seating"):
             reserved |= set(TABLES[table].names)
-        for name in factors:
-            if name in reserved:
-                self.findings.append(
-                    fault(
-                        "reserved-column",
-                        f'"{name}" is the name of a result column',
-                        place(file, 1, name),
-                        "give the factor another name",
-                    )
-                )
+        self.findings += [
+            fault(
+                "reserved-column",
+                f'"{name}" is the name of a result column',
+                place(file, 1, name),
+                "give the factor another name",
+            )
+            for name in factors
+            if name in reserved
+        ]
         seen: dict[str, int] = {}
         twice = []
         for name, row in zip(frame["scan"], frame["row"], strict=True):
             if name and name in seen:
-                twice.append(
-                    fault(
-                        "duplicate-scan",
-                        f'scan "{name}" is already listed in row {seen[name]}',
-                        place(file, row, "scan"),
-                        "give every scan a unique name",
-                    )
-                )
+                what = f'scan "{name}" is already listed in row {seen[name]}'
+                at, mend = place(file, row, "scan"), "give every scan a unique name"
+                twice.append(fault("duplicate-scan", what, at, mend))
             seen.setdefault(name, row)
         self.findings += first_faults(twice, place(file, column="scan"))
-        for status, row in zip(frame["status"], frame["row"], strict=True):
-            if status not in ("", "ok", "failed", "planned"):
-                self.findings.append(
-                    fault(
-                        "unknown-status",
-                        f'status "{status}"',
-                        place(file, row, "status"),
-                        "leave it empty, or write ok, failed or planned",
-                    )
-                )
+        self.findings += [
+            fault(
+                "unknown-status",
+                f'status "{status}"',
+                place(file, row, "status"),
+                "leave it empty, or write ok, failed or planned",
+            )
+            for status, row in zip(frame["status"], frame["row"], strict=True)
+            if status not in ("", "ok", "failed", "planned")
+        ]
         frame["status"] = frame["status"].replace("", "ok")
         frame["file"] = self._in_scans_folder(frame, file)
         once = frame.drop_duplicates("scan")

@@ -68,36 +68,24 @@ def typed(sheet: Sheet, table: str) -> tuple[pd.DataFrame, list[Finding]]:
         if column.required and column.name not in header:
             close = nearest(column.name, [h for h in header if h not in known] or ["-"])
             hint = close if close.startswith("did") else f"add a column {column.name}"
-            faults.append(
-                fault(
-                    "missing-column",
-                    f'column "{column.name}" ({column.meaning}) is missing',
-                    place(sheet.file, sheet.head, column.name),
-                    hint.replace("did you mean", "rename, if it is meant, the column").rstrip("?"),
-                )
-            )
+            mend = hint.replace("did you mean", "rename, if it is meant, the column").rstrip("?")
+            what = f'column "{column.name}" ({column.meaning}) is missing'
+            where = place(sheet.file, sheet.head, column.name)
+            faults.append(fault("missing-column", what, where, mend))
     sheet, found = _with_decimals(sheet, known, spec.factors)
     faults += found
     out: dict[str, object] = {}
     for index, name in enumerate(header):
         cells = [row[index] for row in sheet.rows]
+        if name not in known and not spec.factors:
+            what, where = f'unknown column "{name}"', place(sheet.file, sheet.head, name)
+            faults.append(fault("unknown-column", what, where, nearest(name, list(known))))
+            continue
         if name in known:
-            values, found = _convert(cells, known[name], sheet)
-            faults += first_faults(found, place(sheet.file, column=name))
-            out[name] = values
-        elif spec.factors:
-            values, found = _factor(cells, name, sheet)
-            faults += first_faults(found, place(sheet.file, column=name))
-            out[name] = values
+            out[name], found = _convert(cells, known[name], sheet)
         else:
-            faults.append(
-                fault(
-                    "unknown-column",
-                    f'unknown column "{name}"',
-                    place(sheet.file, sheet.head, name),
-                    nearest(name, list(known)),
-                )
-            )
+            out[name], found = _factor(cells, name, sheet)
+        faults += first_faults(found, place(sheet.file, column=name))
     frame = pd.DataFrame(out, index=range(len(sheet.rows)))
     for column in spec.columns:
         if column.name not in frame:
@@ -284,14 +272,9 @@ def _factor(cells: Sequence[str], name: str, sheet: Sheet) -> tuple[pd.Series, l
     """Type a factor column: dates by name, numbers where all are, else labels."""
     faults: list[Finding] = []
     if not re.fullmatch(r"[A-Za-z_]\w*", name):
-        faults.append(
-            fault(
-                "column-name",
-                f'column "{name}" is not a valid identifier',
-                place(sheet.file, sheet.head, name),
-                "use only letters, digits and _, so that models can refer to it",
-            )
-        )
+        what = f'column "{name}" is not a valid identifier'
+        mend = "use only letters, digits and _, so that models can refer to it"
+        faults.append(fault("column-name", what, place(sheet.file, sheet.head, name), mend))
     if name.endswith(("_at", "_on")):
         return _convert(cells, Column(name, "date", "", required=False), sheet)
     if name in COLUMNS or name.endswith(UNIT_ENDINGS):
@@ -414,15 +397,10 @@ def alike(names: Sequence[str], rows: Sequence[int], *, file: str, column: str) 
     found = []
     for spellings in groups.values():
         (first, at), *others = spellings.items()
+        mend = say("findings.write_everywhere_if_they", first=first)
         for other, row in others:
-            found.append(
-                fault(
-                    "level-spelling",
-                    say("findings.and_row_differ_only", other=other, first=first, at=at),
-                    place(file, row, column),
-                    say("findings.write_everywhere_if_they", first=first),
-                )
-            )
+            what = say("findings.and_row_differ_only", other=other, first=first, at=at)
+            found.append(fault("level-spelling", what, place(file, row, column), mend))
     return found
 
 
@@ -447,15 +425,9 @@ def perhaps_misspelt(
         candidates = sorted({k for key in _slips(name) for k in usual.get(key, ())[:_SLIPS_TRIED]})
         near = next((often[k] for k in candidates if _one_slip(name, often[k])), None)
         if near is not None:
-            row = firsts[name]
-            found.append(
-                warning(
-                    "level-misspelt",
-                    say("findings.occurs_once_and_is", name=name, near=near),
-                    place(file, row, column),
-                    say("findings.write_if_that_is", near=near),
-                )
-            )
+            what = say("findings.occurs_once_and_is", name=name, near=near)
+            mend = say("findings.write_if_that_is", near=near)
+            found.append(warning("level-misspelt", what, place(file, firsts[name], column), mend))
     return found
 
 
