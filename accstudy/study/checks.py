@@ -416,11 +416,13 @@ def _days(
     date = pd.to_datetime(days)
     odd = (date >= pd.Timestamp(today) + pd.Timedelta(days=1)) | (date < pd.Timestamp(_EARLIEST))
     for at, row in zip(days[odd], rows[odd], strict=True):
-        code, said = "future-date", "in the future"
-        if at.date() < _EARLIEST:
-            code, said = "early-date", f"before {_EARLIEST.year}"
-        what = f"{column} {at.date().isoformat()} lies {said}"
-        found.append(warning(code, what, place(file, row, column), "check the year"))
+        where = place(file, row, column)
+        if at.date() > today:
+            what = f"{column} {at.date().isoformat()} lies in the future"
+            found.append(warning("future-date", what, where, "check the year"))
+        else:
+            what = f"{column} {at.date().isoformat()} lies before {_EARLIEST.year}"
+            found.append(warning("early-date", what, where, "check the year"))
     return found
 
 
