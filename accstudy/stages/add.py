@@ -15,7 +15,6 @@ import pandas as pd
 from accstudy.errors import InputError, Severity, StudyError
 from accstudy.mesh.read import read_mesh
 from accstudy.plan.study_files import Proposal, ScanFile, propose_scans
-from accstudy.reports.render import bench_sheet
 from accstudy.stages.plan import appended, mesh_files, models_of, sheet_of_list
 from accstudy.stages.sizes import FOLDER
 from accstudy.study.checks import grouped_by
@@ -359,6 +358,8 @@ class _Addition:
         ]
 
     def _sheet(self, coming: Sequence[Mapping[str, str]], today: dt.date) -> list[Path]:
+        from accstudy.reports.render import bench_sheet
+
         table = pd.DataFrame(
             [
                 {

@@ -10,6 +10,7 @@ import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,6 @@ from accstudy.compare.deviations import pair_deviations
 from accstudy.errors import InputError, OutputError, nearest
 from accstudy.models.responses import unreferenced
 from accstudy.models.specs import ModelSpec, default_specs
-from accstudy.plan.power import Comparison, Known, known_from, power_table
 from accstudy.plan.protocol import load_protocol, protocol_schedule
 from accstudy.plan.study_files import (
     Proposal,
@@ -31,7 +31,6 @@ from accstudy.plan.study_files import (
     scan_columns,
     study_text,
 )
-from accstudy.reports.render import bench_sheet
 from accstudy.stages.model_checks import model_specs
 from accstudy.stages.sizes import FOLDER, cost_of, pilot_pairs, protocol_of
 from accstudy.study.exported import Said, named_sheet
@@ -42,6 +41,9 @@ from accstudy.study.settings import Settings
 from accstudy.study.sheet import Sheet, csv_dialect
 from accstudy.study.toml import read_settings
 from accstudy.tables import csv_bytes
+
+if TYPE_CHECKING:
+    from accstudy.plan.power import Known
 
 MESHES = (".stl", ".ply", ".obj", ".stl.gz", ".ply.gz", ".obj.gz")
 
@@ -272,6 +274,8 @@ def draw_order(path: Path, settings: Settings, order: Order, *, today: dt.date) 
     ``order_2.json`` and so on. `InputError` if the list has scans of these names already, or a
     factor is unknown.
     """
+    from accstudy.reports.render import bench_sheet
+
     protocol = protocol_of(settings)
     conditions = dict(protocol.design.conditions)
     for name in order.levels:
@@ -389,6 +393,8 @@ def pilot_comparison(pilot: Path, settings: Settings) -> Known:
     `settings` are those of the study that is planned. `InputError` if neither study has such a
     model, or the pilot study has no factor to compare.
     """
+    from accstudy.plan.power import known_from
+
     pairs = pilot_pairs(pilot)
     study = load_study(pilot)
     own = [ModelSpec(**dict(model)) for model in settings.model]
@@ -415,6 +421,8 @@ def assumed_comparison(
     ``residual``, `levels` those of the factor that is compared; the protocol's by default.
     `InputError` if nothing is compared, or the residual is not named.
     """
+    from accstudy.plan.power import Known
+
     named = {**dict(protocol_of(settings).design.conditions), **levels}
     several = {factor: names for factor, names in named.items() if len(names) > 1}
     if not several:
@@ -476,6 +484,8 @@ def expected_power(
     `per_session` are the sizes to try, all combinations. Sessions and time at the bench are the
     protocol's by default.
     """
+    from accstudy.plan.power import Comparison, power_table
+
     each = sessions or len(protocol_of(settings).design.sessions)
     return power_table(
         [Comparison(o, each, k) for o in operators for k in per_session],

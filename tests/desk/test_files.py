@@ -7,7 +7,7 @@ from small_study import DRIFT, STUDY, write
 pytest.importorskip("tomlkit")
 
 from accstudy.cli import main
-from accstudy.desk import inputs, planning, settings
+from accstudy.desk import inputs, planning, settings, sheets
 from accstudy.errors import InputError, StudyError
 from accstudy.stages.drawings import Lesson
 from accstudy.study.toml import read_settings
@@ -37,26 +37,26 @@ def test_a_cell_is_changed_and_every_other_byte_stays(tmp_path, text, encoding):
     titled = "" if not text.startswith("a title") else "header_row = 3\n"
     folder = write(tmp_path, STUDY, scans=whole("A"),
                    study=STUDY["study"].replace("[scans]\n", f"[scans]\n{titled}"))  # fmt: skip
-    found = inputs.sheet(folder)
+    found = sheets.sheet(folder)
     row = found["rows"][0]["number"]
-    inputs.edit_sheet(folder, found["version"], {f"{row}:device": "B", f"{row}:model": "M"}, [])
+    sheets.edit_sheet(folder, found["version"], {f"{row}:device": "B", f"{row}:model": "M"}, [])
     assert (folder / "scans.csv").read_bytes() == whole("B")
 
 
 def test_columns_of_other_names_are_changed_where_they_are(tmp_path):
     text = STUDY["study"].replace("[scans]\n", '[scans]\ncolumns = { device = "Gerät" }\n')
     folder = write(tmp_path, STUDY, study=text, scans=STUDY["scans"].replace("device", "Gerät"))
-    found = inputs.sheet(folder)
-    inputs.edit_sheet(folder, found["version"], {"3:device": "B"}, [2], added="light_source")
+    found = sheets.sheet(folder)
+    sheets.edit_sheet(folder, found["version"], {"3:device": "B"}, [2], added="light_source")
     assert (folder / "scans.csv").read_text() == (
         "scan,model,Gerät,operator,session,light_source\ns2,M,B,2,1,\n"
     )
     with pytest.raises(InputError, match="changed meanwhile"):
-        inputs.edit_sheet(folder, found["version"], {"3:device": "C"}, [])
+        sheets.edit_sheet(folder, found["version"], {"3:device": "C"}, [])
     with pytest.raises(InputError, match="cannot be the name"):
-        inputs.edit_sheet(folder, "", {}, [], added="light source")
+        sheets.edit_sheet(folder, "", {}, [], added="light source")
     with pytest.raises(InputError, match="one line"):
-        inputs.edit_sheet(folder, "", {"2:device": "a\nb"}, [])
+        sheets.edit_sheet(folder, "", {"2:device": "a\nb"}, [])
 
 
 def test_a_scan_is_left_out_or_excluded_with_a_reason_only(tmp_path):
@@ -64,8 +64,8 @@ def test_a_scan_is_left_out_or_excluded_with_a_reason_only(tmp_path):
     listed = "\n".join([f"{head},status,reason", *(f"{r},ok," for r in rows)]) + "\n"
     folder = write(tmp_path, STUDY, scans=listed)
     with pytest.raises(InputError, match="the reason is missing"):
-        inputs.leave_out(folder, "s1", " ")
-    inputs.leave_out(folder, "s1", "tip fogged")
+        sheets.leave_out(folder, "s1", " ")
+    sheets.leave_out(folder, "s1", "tip fogged")
     assert "s1,M,A,1,1,failed,tip fogged" in (folder / "scans.csv").read_text()
     before = (folder / "study.toml").read_text()
     settings.exclude(folder, "s2", "body loose")
@@ -181,11 +181,11 @@ def test_a_scan_body_of_another_name_is_the_one_that_is_set(tmp_path):
     again = several.replace("height_mm = 4", "height_mm = 5")
     assert (folder / "study.toml").read_text() == again
     before = (folder / "reference" / "implants.csv").read_text().splitlines()
-    inputs.carry(folder, {"2": "tall", "3": "short", "4": "none of ours"})
+    sheets.carry(folder, {"2": "tall", "3": "short", "4": "none of ours"})
     after = (folder / "reference" / "implants.csv").read_text().splitlines()
     assert after == [f"{row},{body}" for row, body in
                      zip(before, ("scan_body", "tall", "short", ""), strict=True)]  # fmt: skip
-    assert [c["scan_body"] for c in inputs.carriers(folder)] == ["tall", "short", ""]
+    assert [c["scan_body"] for c in sheets.carriers(folder)] == ["tall", "short", ""]
 
 
 def test_models_of_a_comparison_are_asked_for_without_a_formula(tmp_path):
@@ -275,5 +275,5 @@ def test_a_table_of_positions_takes_the_place_of_probed_points(tmp_path):
 def test_empty_columns_that_group_nothing_are_not_shown_at_first(tmp_path):
     head, *rows = STUDY["scans"].splitlines()
     wider = [f"{head},software,light_lux,status", *(f"{row},2.0,," for row in rows)]
-    found = inputs.sheet(write(tmp_path, STUDY, scans="\n".join(wider) + "\n"))
+    found = sheets.sheet(write(tmp_path, STUDY, scans="\n".join(wider) + "\n"))
     assert set(found["header"]) - set(found["used"]) == {"light_lux"}
