@@ -24,7 +24,6 @@ from accstudy.errors import MeshError, OutputError
 from accstudy.figures.style import png_bytes, rows_of
 from accstudy.figures.views import PRINTED_MM, view_chart
 from accstudy.geometry.rigid import Rigid, frame_from_axis
-from accstudy.locate.scan_body import scan_body_from_settings
 from accstudy.mesh.model import Mesh
 from accstudy.mesh.read import study_mesh
 from accstudy.mesh.scene import Shaded, fit_view, seen_from_above, shade, thin
@@ -421,6 +420,8 @@ def _located(study: Study, mine: pd.DataFrame) -> dict[str, bytes]:
 
 
 def _placed_bodies(study: Study, poses: pd.DataFrame, reference: pd.DataFrame) -> list[Mesh]:
+    from accstudy.locate.scan_body import scan_body_from_settings  # only if no view is kept
+
     kinds = dict(zip(reference["implant"], reference["scan_body"], strict=True))
     settings = study.settings.scan_body
     drawings = {
