@@ -107,6 +107,7 @@ def test_the_list_keeps_its_form_and_its_columns(weekly):
     assert all((study / row["file"]).is_file() for row in rows)
 
 
+@pytest.mark.slow
 def test_weekly_additions_give_the_results_of_one_run_over_all(weekly, tmp_path):
     study, _ = weekly
     one = tmp_path / "one"

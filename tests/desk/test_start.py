@@ -52,6 +52,7 @@ def test_without_its_libraries_the_command_says_what_to_install(tmp_path, monkey
     assert 'pip install "accstudy[desk]"' in done.output
 
 
+@pytest.mark.slow
 def test_a_hundred_scans_are_listed_and_checked_while_screens_come_at_once(started, tmp_path):
     rows = "".join(f"s{k},M,A,{k % 3},{k // 3}\n" for k in range(100))
     poses = "".join(

@@ -140,6 +140,7 @@ def test_own_factors_and_covariates_go_into_a_model_as_the_page_says(tmp_path, m
     assert (tmp_path / "wear.png").stat().st_size > 10_000
 
 
+@pytest.mark.slow
 def test_a_study_without_a_reference_is_made_as_the_page_says(tmp_path, monkeypatch, capsys):
     samples(tmp_path, {"validation": FEWER["validation"]})
     shutil.rmtree(tmp_path / "sample_study" / "validation" / "reference")  # nobody measured it

@@ -217,6 +217,7 @@ def test_placed_drawings_are_recognised_and_exact_to_single_precision(shape, six
     assert found["angle_deg"].max() < 1e-5
 
 
+@pytest.mark.slow
 def test_a_body_whose_rotation_is_sixfold_has_no_flat():
     reference = reference_model(4, seed=1)
     scan = scan_of(reference, "polygon-top-symmetric", seed=1)
@@ -436,6 +437,7 @@ def test_abutments_in_place_of_scan_bodies_are_refused():
     assert error.value.code == "arrangement-not-found"
 
 
+@pytest.mark.slow
 def test_a_body_that_fits_in_four_places_is_put_where_its_flat_is(pose_errors):
     # nearly square: a quarter of a turn fits with another offset, half a turn elsewhere
     reference = reference_model(7, angulation_deg=20.0, seed=11)
@@ -468,6 +470,7 @@ def test_a_straight_row_with_a_body_missing_is_not_called_mirrored():
     assert error.value.code == "ambiguous-arrangement"
 
 
+@pytest.mark.slow
 def test_a_body_whose_start_is_two_millimetres_up_its_axis_is_found(pose_errors):
     # the first start of its first body is; the others tell where it stands
     shape = ROUNDED["square-rounded"]
@@ -479,6 +482,7 @@ def test_a_body_whose_start_is_two_millimetres_up_its_axis_is_found(pose_errors)
     assert pose_errors(located.poses, scan.truth)["distance_um"].max() < 20.0
 
 
+@pytest.mark.slow
 def test_a_body_first_taken_for_one_on_its_side_is_found_from_the_others(pose_errors):
     # with much of it hidden, this block is searched out lying across its own place
     reference = reference_model(3, angulation_deg=18.986836035433196, seed=2157)

@@ -52,6 +52,7 @@ def test_offset_and_rounded_edges_do_not_reach_the_height(six, pose_errors):
     assert found["distance_um"].max() < 25.0
 
 
+@pytest.mark.slow
 def test_a_coarse_drawing_gives_the_same_height_as_a_fine_one(six, pose_errors):
     # chords of 0.8 mm lie up to 32 um inside a radius of 2.5 mm
     scan = simulate_scan(six, n_triangles=N, noise_um=4.0, seed=4)
