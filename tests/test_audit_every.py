@@ -418,6 +418,7 @@ def test_every_value_of_the_record_that_is_changed_or_dropped_is_named(study, fi
     for path, change in itertools.product(leaves(record), (changed, dropped)):
         rebuilt(study, lambda r: change(r, path))  # noqa: B023
         assert said(study), (path, change)
+        shutil.copytree(finished / "results", study / "results", dirs_exist_ok=True)
 
 
 def stopped(*_, **__):
