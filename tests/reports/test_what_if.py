@@ -677,6 +677,9 @@ def scatter_alone():
                                            estimate=lone["estimate"] * 2)])  # fmt: skip
     yield "two contrasts", study("precision", *keep, *models, precision=base,
                                  model_contrasts=several)  # fmt: skip
+    hardly = put(lone, slice(None), shown=True, estimate=0.4, low=0.1, high=0.7)
+    yield "hardly longer", study("precision", *keep, *models, precision=base,
+                                 model_contrasts=hardly.head(1))  # fmt: skip
     slopes = put(lone, lone["covariate"].ne(""), shown=True)
     yield "two slopes", study("precision", *keep, *models, precision=base,
                               model_contrasts=slopes)  # fmt: skip
