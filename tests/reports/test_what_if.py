@@ -683,6 +683,10 @@ def scatter_alone():
     slopes = put(lone, lone["covariate"].ne(""), shown=True)
     yield "two slopes", study("precision", *keep, *models, precision=base,
                               model_contrasts=slopes)  # fmt: skip
+    ends = table("precision", "model_contrasts_at").drop_duplicates(["model_name", "covariate"])
+    yield "one end of each slope", study("precision", *keep, *models[:-1], precision=base,
+                                         model_contrasts=slopes,
+                                         model_contrasts_at=ends)  # fmt: skip
 
 
 # ---- drift ------------------------------------------------------------------------------
