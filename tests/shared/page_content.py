@@ -36,7 +36,12 @@ def drift(bad=""):
     points, held, status = [], [], []
     for device, size in ((f"device A{bad}", 1.0), ("device B", 0.3)):
         same = {"device": device, "model": "M", "session": [f"S{k}" for k in range(1, 9)], "at": at}
-        for chart, unit, low, high in (("mean", "um", -12.0, 12.5), ("ewma-sd", "um", -3.0, 3.25)):
+        for chart, unit, low, high in (
+            ("mean", "um", -12.0, 12.5),
+            ("cusum-high", "um", -5.0, 5.5),
+            ("cusum-low", "um", -5.0, 5.5),
+            ("ewma-sd", "um", -3.0, 3.25),
+        ):
             points.append(
                 pd.DataFrame(
                     {
