@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -366,30 +367,22 @@ def _shared_in_gaps(
 def _seats(study: Study, tables: Tables) -> Analyzed:
     """Predicted seating of every scan."""
     settings = study.settings.seating
-    all_poses = _usable_poses(study, tables)
-    factors = study.scans[["scan", "condition", "cell", *study.factors]]
-    radius = settings.platform_radius_mm
-    seats, parts, locating = [], [], []
-    for mine, reference in by_reference(study, all_poses):
-        seats.append(
-            seating_table(
+    scans = [*by_reference(study, _usable_poses(study, tables))]
+    if not scans:
+        return Analyzed({}, ())
+    seating, misfits = _seated(study, scans, draws=settings.draws)
+    origins = pd.concat(
+        [
+            gap_contributions(
                 mine,
                 reference,
-                platform_radius_mm=radius,
-                screw_pitch_mm=settings.screw_pitch_mm,
-                engaging=settings.engaging,
-                lateral_clearance_um=settings.lateral_clearance_um,
-                draws=settings.draws,
-                factors=factors,
+                platform_radius_mm=settings.platform_radius_mm,
+                factors=_with_factors(study),
             )
-        )
-        parts.append(gap_contributions(mine, reference, platform_radius_mm=radius, factors=factors))
-        locating.append(locating_misfits(mine, reference, platform_radius_mm=radius))
-    if not seats:
-        return Analyzed({}, ())
-    seating, noise = (pd.concat(all_, ignore_index=True) for all_ in (seats, locating))
-    origins = pd.concat(parts, ignore_index=True)
-    misfits = scan_misfits(seating, study.implants, locating=noise)
+            for mine, reference in scans
+        ],
+        ignore_index=True,
+    )
     made = {
         "seating": seating,
         "seating_implants": seat_medians(seating),
@@ -397,6 +390,34 @@ def _seats(study: Study, tables: Tables) -> Analyzed:
         "seating_contributions": origins,
     }
     return Analyzed(made, ())
+
+
+def _with_factors(study: Study) -> pd.DataFrame:
+    return study.scans[["scan", "condition", "cell", *study.factors]]
+
+
+def _seated(
+    study: Study, scans: Sequence[tuple[pd.DataFrame, pd.DataFrame]], *, draws: int
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Tables ``seating`` and ``seating_scans`` of poses, those of a reference beside it."""
+    settings = study.settings.seating
+    radius = settings.platform_radius_mm
+    seats = [
+        seating_table(
+            mine,
+            reference,
+            platform_radius_mm=radius,
+            screw_pitch_mm=settings.screw_pitch_mm,
+            engaging=settings.engaging,
+            lateral_clearance_um=settings.lateral_clearance_um,
+            draws=draws,
+            factors=_with_factors(study),
+        )
+        for mine, reference in scans
+    ]
+    noise = [locating_misfits(*one, platform_radius_mm=radius) for one in scans]
+    seating, locating = (pd.concat(all_, ignore_index=True) for all_ in (seats, noise))
+    return seating, scan_misfits(seating, study.implants, locating=locating)
 
 
 def _seating_verdicts(study: Study, tables: Tables) -> Analyzed:
@@ -606,31 +627,14 @@ def _precision(study: Study, pairs: pd.DataFrame, singles: pd.DataFrame) -> pd.D
 
 def _seating(study: Study, poses: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Predicted seating on the mean of the scans: what their scatter alone does to it."""
-    settings = study.settings.seating
-    factors = study.scans[["scan", "condition", "cell", *study.factors]]
-    radius = settings.platform_radius_mm
-    tables, locating = [], []
-    for mine, arrangement in by_reference(study, poses):
-        scattered = scatter_alone(mine, arrangement, factors)
-        if scattered.empty:
-            continue
-        tables.append(
-            seating_table(
-                scattered,
-                arrangement,
-                platform_radius_mm=radius,
-                screw_pitch_mm=settings.screw_pitch_mm,
-                engaging=settings.engaging,
-                lateral_clearance_um=settings.lateral_clearance_um,
-                draws=0,
-                factors=factors,
-            )
-        )
-        locating.append(locating_misfits(scattered, arrangement, platform_radius_mm=radius))
-    if not tables:
+    known = [
+        (scatter_alone(mine, arrangement, _with_factors(study)), arrangement)
+        for mine, arrangement in by_reference(study, poses)
+    ]
+    scattered = [one for one in known if not one[0].empty]
+    if not scattered:
         return {}
-    seating = pd.concat(tables, ignore_index=True)
-    misfits = scan_misfits(seating, study.implants, locating=pd.concat(locating, ignore_index=True))
+    _, misfits = _seated(study, scattered, draws=0)
     summary = seat_summary(
         misfits,
         limit_um=None,
